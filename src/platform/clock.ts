@@ -1,0 +1,64 @@
+/**
+ * The one clock. Every instant that decides something is the database's, read inside the transaction and passed through
+ * this port, in whole milliseconds since the epoch. The real clock hands it on; tests and the demo script another, so
+ * that history is loaded by running the real acts.
+ */
+export interface Clock {
+  /** The instant to use where the database's clock says `databaseMs`. */
+  read(databaseMs: number): number
+}
+
+/** The database's clock as it is. */
+export const realClock: Clock = { read: (databaseMs) => databaseMs }
+
+/** A clock that runs as the database's but stands apart from it. */
+export interface ShiftedClock extends Clock {
+  /** Milliseconds added to the database's clock; negative lies in the past. Set it to move the clock. */
+  shiftMs: number
+}
+
+export function shiftedClock(shiftMs = 0): ShiftedClock {
+  return {
+    shiftMs,
+    read(databaseMs) {
+      return databaseMs + this.shiftMs
+    },
+  }
+}
+
+/** A clock that stands still until it is set. */
+export interface FixedClock extends Clock {
+  /** Milliseconds since the epoch. */
+  at: number
+}
+
+export function fixedClock(at: number): FixedClock {
+  return {
+    at,
+    read() {
+      return this.at
+    },
+  }
+}
+
+/** Says when something was received, without asking the database each time. */
+export interface ReceivedClock {
+  /** Call with each answer of the gate: the database's own clock as just read, before any scripting. */
+  observe(databaseMs: number): void
+  /** The instant now, by the process's clock plus its offset to the database's, through the Clock. */
+  now(): number
+}
+
+/**
+ * The offset is zero until the first observation, and is measured anew with each: an answer takes time to arrive, so it
+ * errs towards the past, by the time of one round trip at most, and never names an instant still to come.
+ */
+export function receivedClock(clock: Clock, processNow: () => number = Date.now): ReceivedClock {
+  let offsetMs = 0
+  return {
+    observe(databaseMs) {
+      offsetMs = databaseMs - processNow()
+    },
+    now: () => clock.read(Math.floor(processNow() + offsetMs)),
+  }
+}
