@@ -1,0 +1,200 @@
+import { z } from 'zod'
+
+/**
+ * Every refusal of the service, one a line. Keys are permanent: a retired key stays here as a comment and is never
+ * used again, because clients branch on `type`. Titles are for people and may be reworded.
+ */
+export const problems = {
+  // The request itself.
+  'body-not-json': { status: 400, title: 'The body is not one JSON document' },
+  'parameter-invalid': { status: 400, title: 'A path or query parameter or a header is not valid' },
+  'cursor-invalid': { status: 400, title: 'The cursor was not made by this list' },
+  'request-malformed': { status: 400, title: 'The request is not proper HTTP' },
+  'key-missing': { status: 401, title: 'An access key is needed' },
+  'key-invalid': { status: 401, title: 'The access key is unknown or revoked' },
+  'permission-missing': { status: 403, title: 'This key may not do that' },
+  'one-time-code-missing': { status: 403, title: 'A signature needs a one-time code' },
+  'one-time-code-invalid': { status: 403, title: 'The one-time code does not count' },
+  'two-people-required': { status: 403, title: 'A second person must do this' },
+  'route-not-found': { status: 404, title: 'There is nothing at this path' },
+  'request-timeout': { status: 408, title: 'The request did not arrive in time' },
+  'body-too-large': { status: 413, title: 'The body is too large' },
+  'path-too-long': { status: 414, title: 'A part of the path is too long' },
+  'media-type-unsupported': { status: 415, title: 'Bodies are application/json' },
+  'headers-too-large': { status: 431, title: 'The headers are too large' },
+
+  // Things that are not there.
+  'site-not-found': { status: 404, title: 'No such site' },
+  'station-not-found': { status: 404, title: 'No such station' },
+  'instrument-not-found': { status: 404, title: 'No such instrument' },
+  'calibration-not-found': { status: 404, title: 'No such calibration' },
+  'programming-not-found': { status: 404, title: 'No such programming' },
+  'person-not-found': { status: 404, title: 'No such person' },
+  'key-not-found': { status: 404, title: 'No such access key' },
+  'one-time-secret-not-found': { status: 404, title: 'This person has no secret for one-time codes' },
+  'product-not-found': { status: 404, title: 'No such product' },
+  'version-not-found': { status: 404, title: 'No such product version' },
+  'rule-table-not-found': { status: 404, title: 'No such rule table' },
+  'edition-not-found': { status: 404, title: 'No such edition' },
+  'plan-not-found': { status: 404, title: 'No such plan' },
+  'revision-not-found': { status: 404, title: 'No such revision' },
+  'variant-not-found': { status: 404, title: 'No such variant' },
+  'run-not-found': { status: 404, title: 'No such run' },
+  'unit-not-found': { status: 404, title: 'No such unit' },
+
+  // What stands in the way now.
+  'already-exists': { status: 409, title: 'This key is taken' },
+  'number-not-higher': { status: 409, title: 'The number must be above the highest so far' },
+  'version-locked': { status: 409, title: 'The product version can no longer be edited' },
+  'edition-locked': { status: 409, title: 'The edition can no longer be edited' },
+  'revision-locked': { status: 409, title: 'The revision can no longer be edited' },
+  'state-conflict': { status: 409, title: 'The act does not fit the present state' },
+  'digest-stale': { status: 409, title: 'The content is not the one whose digest was given' },
+  'rules-changed': { status: 409, title: 'The rules changed while this was being signed' },
+  'findings-block': { status: 409, title: 'Findings stand in the way' },
+  'other-plan-in-force': { status: 409, title: 'Another plan is in force for this variant, operation and site' },
+  'effective-instant-passed': { status: 409, title: 'The instant asked for has passed' },
+  'revision-not-current': { status: 409, title: 'The revision is neither scheduled nor in force at that instant' },
+  'instrument-not-at-station': { status: 409, title: 'The instrument is not at this station at that instant' },
+  'instrument-not-capable': { status: 409, title: 'The instrument cannot do what the revision asks' },
+  'already-ended': { status: 409, title: 'This has already ended' },
+  'already-revoked': { status: 409, title: 'This access key is already revoked' },
+  'last-administrator-key': { status: 409, title: 'This is the last key of an administrator' },
+  'secret-already-fetched': { status: 409, title: 'The secret was fetched before and is shown once' },
+  'upload-key-reused': { status: 409, title: 'This upload key was used for different content' },
+  'precondition-stale': { status: 412, title: 'The resource has changed since it was read' },
+  'precondition-missing': { status: 428, title: 'If-Match is needed' },
+
+  // What the body says.
+  'field-invalid': { status: 422, title: 'A field is not valid' },
+  'reference-unknown': { status: 422, title: 'A field names something that does not exist' },
+  'instant-in-future': { status: 422, title: 'The instant lies in the future' },
+  'upload-rejected': { status: 422, title: 'The upload is rejected' },
+
+  // Us.
+  unexpected: { status: 500, title: 'Something unexpected happened' },
+  overloaded: { status: 503, title: 'The service is busy; try again' },
+  stopping: { status: 503, title: 'The service is stopping; try again' },
+} as const satisfies Record<string, { status: number; title: string }>
+
+export type ProblemKey = keyof typeof problems
+
+/** Where a refused value stood. `body` unless said otherwise. */
+export type ProblemPlace = 'body' | 'path' | 'query' | 'header'
+
+/** One refused value. `pointer` is RFC 6901 (`/steps/0/dwell`); for parameters and headers it is `/` and the name. */
+export interface ProblemError {
+  readonly pointer: string
+  readonly detail: string
+  readonly code?: string
+  readonly in?: ProblemPlace
+}
+
+export interface ProblemOptions {
+  /** A sentence for the caller. Never holds anything that only we should see. */
+  readonly detail?: string
+  readonly errors?: readonly ProblemError[]
+  /** Further members of the answer, such as those of a rejected upload. They cannot replace type, title or status. */
+  readonly members?: Readonly<Record<string, unknown>>
+  readonly headers?: Readonly<Record<string, string>>
+  /** For our log alone. */
+  readonly cause?: unknown
+}
+
+const TYPE_PREFIX = 'urn:limitkeep:problem:'
+const ERRORS_MAX = 100
+
+/** The `type` member of a problem, and the word clients branch on. */
+export function problemType(key: ProblemKey): string {
+  return TYPE_PREFIX + key
+}
+
+/** RFC 9457 as this service writes it. Some problems carry further members, hence loose. */
+export const ProblemWire = z
+  .looseObject({
+    type: z.enum(Object.keys(problems).map((key) => TYPE_PREFIX + key)),
+    title: z.string(),
+    status: z.int().min(400).max(599),
+    detail: z.string().optional(),
+    requestId: z.string().optional(),
+    errors: z
+      .array(
+        z.strictObject({
+          pointer: z.string().describe('JSON Pointer of the refused value, as a URI fragment (RFC 6901 section 6)'),
+          detail: z.string(),
+          code: z.string(),
+          in: z.enum(['body', 'path', 'query', 'header']),
+        }),
+      )
+      .max(ERRORS_MAX)
+      .optional(),
+  })
+  .meta({
+    id: 'Problem',
+    description: 'A refusal (RFC 9457). `type` never changes its meaning; `title` may be reworded.',
+  })
+
+/** A refusal the caller can act on. Anything else that is thrown is a bug and becomes a bare 500. */
+export class Problem extends Error {
+  readonly key: ProblemKey
+  readonly status: number
+  readonly detail: string | undefined
+  readonly errors: readonly ProblemError[] | undefined
+  readonly members: Readonly<Record<string, unknown>> | undefined
+  readonly headers: Readonly<Record<string, string>> | undefined
+
+  constructor(key: ProblemKey, options: ProblemOptions = {}) {
+    super(options.detail ?? problems[key].title, options.cause === undefined ? undefined : { cause: options.cause })
+    this.name = 'Problem'
+    this.key = key
+    this.status = problems[key].status
+    this.detail = options.detail
+    this.errors = options.errors
+    this.members = options.members
+    this.headers = options.headers
+  }
+
+  /** The body of the answer. `errors` is capped at 100 entries; a caller mends those first. */
+  toJSON(): Record<string, unknown> {
+    return {
+      ...this.members,
+      type: problemType(this.key),
+      title: problems[this.key].title,
+      status: this.status,
+      ...(this.detail === undefined ? {} : { detail: this.detail }),
+      ...(this.errors === undefined ? {} : { errors: this.errors.slice(0, ERRORS_MAX).map(writeError) }),
+    }
+  }
+}
+
+/** The most common refusal: one field of the body, by its RFC 6901 pointer. */
+export function fieldInvalid(pointer: string, detail: string, code = 'field-invalid'): Problem {
+  return new Problem('field-invalid', { errors: [{ pointer, detail, code }] })
+}
+
+/** One token of an RFC 6901 pointer: `~` and `/` escaped. */
+export function pointerToken(token: string | number): string {
+  return String(token).replaceAll('~', '~0').replaceAll('/', '~1')
+}
+
+/** The RFC 6901 pointer of a path of member names and indexes; the document itself is ''. */
+export function pointerOf(path: readonly (string | number)[]): string {
+  return path.map((token) => `/${pointerToken(token)}`).join('')
+}
+
+function writeError(error: ProblemError): Record<string, string> {
+  return {
+    pointer: pointerFragment(error.pointer),
+    detail: error.detail,
+    code: error.code ?? 'field-invalid',
+    in: error.in ?? 'body',
+  }
+}
+
+/** RFC 6901 section 6: the pointer percent-encoded behind '#', with the characters a fragment may hold left alone. */
+export function pointerFragment(pointer: string): string {
+  return `#${encodeURI(pointer.replace(/\p{Cs}/gu, '\uFFFD'))
+    .replaceAll('#', '%23')
+    .replaceAll('[', '%5B')
+    .replaceAll(']', '%5D')}`
+}
