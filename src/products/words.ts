@@ -1,0 +1,167 @@
+import { z } from 'zod'
+import { QuantityWire } from '../exact/quantity.ts'
+import { KeyWire, TextWire } from '../exact/text.ts'
+import { InstantWire } from '../exact/time.ts'
+import { insulations, loadKinds, mobilities, type ProductAttribute, protectionClasses } from './attributes.ts'
+import { SerialRuleWire } from './serial.ts'
+
+/** Where a tester can be connected to any product, besides its own earthed parts (payloads, product version). */
+export const terminals = [
+  'line',
+  'neutral',
+  'line-1',
+  'line-2',
+  'line-3',
+  'live',
+  'protective-conductor',
+  'plug-earth-pin',
+  'accessible-metal',
+] as const
+
+/** draft: still written. in-review: frozen, waiting for the second person. confirmed: in effect from its instant on. */
+export const versionStates = ['draft', 'in-review', 'confirmed'] as const
+export type VersionState = (typeof versionStates)[number]
+
+/** The acts on a version. The digest binds a confirmation, so a draft need not be submitted first. */
+export const versionLifecycle = [
+  { from: 'draft', action: 'replaceVersion', to: 'draft', who: 'write' },
+  { from: 'draft', action: 'submitVersion', to: 'in-review', who: 'write' },
+  { from: 'draft', action: 'confirmVersion', to: 'confirmed', who: 'sign' },
+  { from: 'in-review', action: 'confirmVersion', to: 'confirmed', who: 'sign' },
+] as const
+
+/** Numbers of versions and editions are 32 bits in the database. */
+export const VERSION_MAX = 2_147_483_647
+
+/** Schemas of the single-valued attributes; the vocabulary with types and dimensions is attributes.ts. */
+const attributeWires = {
+  protectionClass: z.enum(protectionClasses),
+  functionalEarth: z.boolean(),
+  phases: z.literal([1, 3]),
+  ratedVoltage: QuantityWire,
+  ratedFrequency: QuantityWire,
+  ratedCurrent: QuantityWire,
+  ratedPower: QuantityWire,
+  workingVoltage: QuantityWire,
+  liveToEarthCapacitance: QuantityWire,
+  capacitanceTolerance: QuantityWire,
+  earthCoreResistance: QuantityWire,
+  cordLength: QuantityWire,
+  mobility: z.enum(mobilities),
+  loadKind: z.enum(loadKinds),
+} as const satisfies Record<ProductAttribute, z.ZodType>
+
+/** What a variant says differently from its product: any single-valued attribute. */
+const VariantAttributesWire = z.strictObject({
+  protectionClass: attributeWires.protectionClass.nullish(),
+  functionalEarth: attributeWires.functionalEarth.nullish(),
+  phases: attributeWires.phases.nullish(),
+  ratedVoltage: attributeWires.ratedVoltage.nullish(),
+  ratedFrequency: attributeWires.ratedFrequency.nullish(),
+  ratedCurrent: attributeWires.ratedCurrent.nullish(),
+  ratedPower: attributeWires.ratedPower.nullish(),
+  workingVoltage: attributeWires.workingVoltage.nullish(),
+  liveToEarthCapacitance: attributeWires.liveToEarthCapacitance.nullish(),
+  capacitanceTolerance: attributeWires.capacitanceTolerance.nullish(),
+  earthCoreResistance: attributeWires.earthCoreResistance.nullish(),
+  cordLength: attributeWires.cordLength.nullish(),
+  mobility: attributeWires.mobility.nullish(),
+  loadKind: attributeWires.loadKind.nullish(),
+} satisfies Record<ProductAttribute, z.ZodType>)
+
+const InsulationWire = z.strictObject({
+  between: z.tuple([KeyWire, KeyWire]),
+  insulation: z.enum(insulations),
+})
+
+const ProductAttributesWire = VariantAttributesWire.extend({
+  protectionClass: attributeWires.protectionClass,
+  functionalEarth: attributeWires.functionalEarth,
+  phases: attributeWires.phases,
+  ratedVoltage: attributeWires.ratedVoltage,
+  ratedFrequency: attributeWires.ratedFrequency,
+  insulations: z.array(InsulationWire).min(1).max(50),
+  /** Keys of the parts joined to the protective conductor; needed for classes 0I and I. */
+  earthedParts: z.array(KeyWire).max(50).nullish(),
+})
+
+const VariantWire = z.strictObject({ variant: KeyWire, attributes: VariantAttributesWire.nullish() })
+
+/** Content of a product version: what its digest covers. */
+export const ProductContentWire = z
+  .strictObject({
+    product: KeyWire,
+    version: z.int().min(1).max(VERSION_MAX),
+    name: TextWire(200),
+    family: KeyWire.nullish(),
+    attributes: ProductAttributesWire,
+    variants: z.array(VariantWire).max(200).nullish(),
+    serialRule: SerialRuleWire,
+    ruleSets: z.array(KeyWire).min(1).max(50),
+    operationsRequired: z.array(KeyWire).min(1).max(20),
+  })
+  .meta({ id: 'ProductContent' })
+export type ProductContent = z.infer<typeof ProductContentWire>
+
+export const VersionDraftWire = z
+  .strictObject({ content: ProductContentWire, changeReason: TextWire(1000).nullish() })
+  .meta({ id: 'ProductVersionDraft' })
+export type VersionDraft = z.infer<typeof VersionDraftWire>
+
+/** `sha256:` and 64 hexadecimal digits over the canonical text of the content. */
+export const DigestWire = z.string().regex(/^sha256:[0-9a-f]{64}$/, 'a digest is sha256: and 64 hexadecimal digits')
+
+/** Freezes the content that has this digest. */
+export const SubmissionWire = z.strictObject({ digest: DigestWire }).meta({ id: 'ProductVersionSubmission' })
+export type Submission = z.infer<typeof SubmissionWire>
+
+export const ConfirmationWire = z
+  .strictObject({
+    digest: DigestWire,
+    /** What the signature means, in the signer's words. */
+    meaning: TextWire(200),
+    /** Absent: at once. */
+    effectiveFrom: z.union([z.literal('at-once'), InstantWire]).nullish(),
+  })
+  .meta({ id: 'ProductVersionConfirmation' })
+export type Confirmation = z.infer<typeof ConfirmationWire>
+
+/** A version as it is answered. What has not happened yet is null. */
+export const ProductVersionWire = z
+  .strictObject({
+    product: KeyWire,
+    version: z.int(),
+    state: z.enum(versionStates),
+    digest: DigestWire,
+    content: ProductContentWire,
+    changeReason: z.string().nullable(),
+    authors: z.array(KeyWire),
+    createdAt: InstantWire,
+    submittedAt: InstantWire.nullable(),
+    submittedBy: KeyWire.nullable(),
+    confirmedAt: InstantWire.nullable(),
+    confirmedBy: KeyWire.nullable(),
+    confirmedMeaning: z.string().nullable(),
+    effectiveFrom: InstantWire.nullable(),
+    /** The house's rules version that the confirmation became. */
+    rulesVersion: z.int().nullable(),
+  })
+  .meta({ id: 'ProductVersion' })
+export type ProductVersion = z.infer<typeof ProductVersionWire>
+
+/** A product and where its versions stand. */
+export const ProductWire = z
+  .strictObject({
+    product: KeyWire,
+    recordedAt: InstantWire,
+    latestVersion: z.int(),
+    /** The version in effect now; null where none is confirmed yet, or the first only takes effect later. */
+    versionInEffect: z.int().nullable(),
+  })
+  .meta({ id: 'Product' })
+export type Product = z.infer<typeof ProductWire>
+
+/** A later version says why it differs from the one before; the first has none before it. */
+export function changeReasonMissing(draft: VersionDraft): boolean {
+  return draft.content.version > 1 && (draft.changeReason ?? '').trim() === ''
+}

@@ -1,0 +1,228 @@
+import { canonicalText, digestOf } from '../exact/canonical.ts'
+import { type Sql, timestamptzText } from '../platform/database/sql.ts'
+import type { Act } from '../platform/gate.ts'
+import type { EditionRecord, EditionState } from './record.ts'
+import { EditionContentWire, type Subject } from './words.ts'
+
+type EditionRow = Omit<EditionRecord, 'content'> & { readonly content: string }
+type EditionKey = Pick<EditionRecord, 'table' | 'edition'>
+type Written = Pick<EditionRecord, 'table' | 'edition' | 'content' | 'changeReason' | 'authors'>
+
+const COLUMNS = `rule_table AS "table", edition, state, digest, content, change_reason AS "changeReason", authors,
+  created_at AS "createdAt", submitted_at AS "submittedAt", submitted_by AS "submittedBy",
+  published_at AS "publishedAt", published_by AS "publishedBy", published_meaning AS "publishedMeaning",
+  effective_from AS "effectiveFrom", binds_because AS "bindsBecause", published_version AS "publishedVersion"`
+
+/** One edition; undefined where there is none. */
+export async function selectEdition(sql: Sql, table: string, edition: number): Promise<EditionRecord | undefined> {
+  const [row] = await sql.query<EditionRow>(
+    `SELECT ${COLUMNS} FROM governance.rule_edition WHERE rule_table = $1 AND edition = $2`,
+    [table, edition],
+    'rules_edition',
+  )
+  return row && recordOf(row)
+}
+
+/** Editions of a table in ascending order, after a number. */
+export async function selectEditions(
+  sql: Sql,
+  table: string,
+  page: { readonly after: number; readonly limit: number },
+): Promise<EditionRecord[]> {
+  const rows = await sql.query<EditionRow>(
+    `SELECT ${COLUMNS} FROM governance.rule_edition WHERE rule_table = $1 AND edition > $2 ORDER BY edition LIMIT $3`,
+    [table, page.after, page.limit],
+    'rules_editions',
+  )
+  return rows.map(recordOf)
+}
+
+/** Every published edition of every table, in the order of publication, as known at a rules version (null: now). */
+export async function selectPublished(sql: Sql, knownVersion: number | null): Promise<EditionRecord[]> {
+  const rows = await sql.query<EditionRow>(
+    `SELECT ${COLUMNS} FROM governance.rule_edition
+     WHERE state = 'published' AND ($1::int IS NULL OR published_version <= $1) ORDER BY published_version`,
+    [knownVersion],
+    'rules_published',
+  )
+  return rows.map(recordOf)
+}
+
+/** What a table is, by its row and its editions other than the one named; undefined where there is no such table. */
+export interface TableFacts {
+  readonly ruleSet: string
+  /** The highest number so far. */
+  readonly highest: number
+  readonly isTaken: boolean
+  /** What the other editions speak of; null where there are none. */
+  readonly subject: Subject | null
+}
+
+export async function selectTableFacts(sql: Sql, table: string, edition: number): Promise<TableFacts | undefined> {
+  const [row] = await sql.query<TableFacts>(
+    `SELECT t.rule_set AS "ruleSet", max(e.edition) AS highest, bool_or(e.edition = $2) AS "isTaken",
+            max(e.content::jsonb ->> 'subject') FILTER (WHERE e.edition <> $2) AS subject
+     FROM governance.rule_table t JOIN governance.rule_edition e USING (rule_table)
+     WHERE t.rule_table = $1 GROUP BY t.rule_set`,
+    [table, edition],
+    'rules_table_facts',
+  )
+  return row
+}
+
+/** Writes a draft; the first edition makes its table, and the first table its rule set. */
+export async function insertEdition(act: Act, edition: Written): Promise<EditionRecord> {
+  const content = canonicalText(edition.content)
+  await insertRuleSet(act, edition.content.ruleSet)
+  await act.sql.query(
+    'INSERT INTO governance.rule_table (rule_table, rule_set, recorded_at) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING',
+    [edition.table, edition.content.ruleSet, timestamptzText(act.at)],
+    'rules_insert_table',
+  )
+  await act.prisma.ruleEdition.create({
+    data: {
+      ruleTable: edition.table,
+      edition: edition.edition,
+      state: 'draft',
+      content,
+      digest: digestOf(content),
+      changeReason: edition.changeReason,
+      authors: [...edition.authors],
+      createdAt: new Date(act.at),
+    },
+  })
+  return stored(act, edition)
+}
+
+/** Puts other content in the place of a draft's. */
+export async function replaceContent(act: Act, edition: Written): Promise<EditionRecord> {
+  const content = canonicalText(edition.content)
+  await act.prisma.ruleEdition.update({
+    where: keyOf(edition),
+    data: { content, digest: digestOf(content), changeReason: edition.changeReason, authors: [...edition.authors] },
+  })
+  return stored(act, edition)
+}
+
+/** Moves a table to another rule set; only while its one edition is a draft, or published editions would change. */
+export async function moveTable(act: Act, table: string, ruleSet: string): Promise<void> {
+  await insertRuleSet(act, ruleSet)
+  await act.prisma.ruleTable.update({ where: { ruleTable: table }, data: { ruleSet } })
+}
+
+export async function markSubmitted(
+  act: Act,
+  edition: EditionKey,
+  submission: { readonly state: EditionState; readonly by: string },
+): Promise<EditionRecord> {
+  await act.prisma.ruleEdition.update({
+    where: keyOf(edition),
+    data: { state: submission.state, submittedAt: new Date(act.at), submittedBy: submission.by },
+  })
+  return stored(act, edition)
+}
+
+export async function markPublished(
+  act: Act,
+  edition: EditionKey,
+  publication: {
+    readonly state: EditionState
+    readonly by: string
+    readonly meaning: string
+    readonly effectiveFrom: number
+    readonly bindsBecause: string | null
+    readonly publishedVersion: number
+  },
+): Promise<EditionRecord> {
+  await act.prisma.ruleEdition.update({
+    where: keyOf(edition),
+    data: {
+      state: publication.state,
+      publishedAt: new Date(act.at),
+      publishedBy: publication.by,
+      publishedMeaning: publication.meaning,
+      effectiveFrom: new Date(publication.effectiveFrom),
+      bindsBecause: publication.bindsBecause,
+      publishedVersion: publication.publishedVersion,
+    },
+  })
+  return stored(act, edition)
+}
+
+/** A table and the highest number among its editions. */
+export interface TableRow {
+  readonly table: string
+  readonly ruleSet: string
+  readonly recordedAt: number
+  readonly latestEdition: number
+}
+
+/** Tables in order of their keys, after one. */
+export function selectTables(sql: Sql, page: { readonly after: string; readonly limit: number }): Promise<TableRow[]> {
+  return sql.query<TableRow>(
+    `SELECT rule_table AS "table", rule_set AS "ruleSet", recorded_at AS "recordedAt", (
+       SELECT max(edition) FROM governance.rule_edition e WHERE e.rule_table = t.rule_table) AS "latestEdition"
+     FROM governance.rule_table t WHERE rule_table COLLATE "C" > $1 ORDER BY rule_table COLLATE "C" LIMIT $2`,
+    [page.after, page.limit],
+    'rules_tables',
+  )
+}
+
+export async function tableExists(sql: Sql, table: string): Promise<boolean> {
+  const rows = await sql.query('SELECT 1 FROM governance.rule_table WHERE rule_table = $1', [table], 'rules_table')
+  return rows.length === 1
+}
+
+/** When editions took or take effect, without their content. */
+export function selectEffects(
+  sql: Sql,
+  tables: readonly string[],
+): Promise<{ table: string; edition: number; effectiveFrom: number; publishedVersion: number; publishedAt: number }[]> {
+  return sql.query(
+    `SELECT rule_table AS "table", edition, effective_from AS "effectiveFrom",
+            published_version AS "publishedVersion", published_at AS "publishedAt"
+     FROM governance.rule_edition WHERE state = 'published' AND rule_table = ANY ($1)`,
+    [tables],
+    'rules_effects',
+  )
+}
+
+/** Rule sets in order of their keys, after one, with their tables. */
+export function selectRuleSets(
+  sql: Sql,
+  page: { readonly after: string; readonly limit: number },
+): Promise<{ ruleSet: string; recordedAt: number; tables: string[] }[]> {
+  return sql.query(
+    `SELECT rule_set AS "ruleSet", recorded_at AS "recordedAt", ARRAY(
+       SELECT rule_table FROM governance.rule_table t WHERE t.rule_set = s.rule_set ORDER BY rule_table COLLATE "C") AS tables
+     FROM governance.rule_set s WHERE rule_set COLLATE "C" > $1 ORDER BY rule_set COLLATE "C" LIMIT $2`,
+    [page.after, page.limit],
+    'rules_sets',
+  )
+}
+
+async function insertRuleSet(act: Act, ruleSet: string): Promise<void> {
+  await act.sql.query(
+    'INSERT INTO governance.rule_set (rule_set, recorded_at) VALUES ($1, $2) ON CONFLICT DO NOTHING',
+    [ruleSet, timestamptzText(act.at)],
+    'rules_insert_set',
+  )
+}
+
+function keyOf({ table, edition }: EditionKey) {
+  return { ruleTable_edition: { ruleTable: table, edition } }
+}
+
+async function stored(act: Act, { table, edition }: EditionKey): Promise<EditionRecord> {
+  const record = await selectEdition(act.sql, table, edition)
+  if (record === undefined) throw new Error(`edition ${edition} of ${table} is not there after it was written`)
+  return record
+}
+
+/** INVARIANT: what comes back is what was signed: content that has its digest and still reads as an edition. */
+function recordOf(row: EditionRow): EditionRecord {
+  if (digestOf(row.content) !== row.digest) {
+    throw new Error(`edition ${row.edition} of ${row.table} was changed in the database: its digest does not fit`)
+  }
+  return { ...row, content: EditionContentWire.parse(JSON.parse(row.content)) }
+}

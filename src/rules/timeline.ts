@@ -1,0 +1,50 @@
+/** One published edition of a table. Instants are milliseconds since the epoch; versions are rules versions. */
+export interface Publication {
+  readonly table: string
+  readonly edition: number
+  readonly effectiveFrom: number
+  readonly publishedVersion: number
+  readonly publishedAt: number
+  readonly bindsBecause?: string | undefined
+}
+
+/**
+ * The edition of each table in effect at `at`, as known at rules version `knownVersion`: the one that took effect last.
+ * An edition takes effect at its instant, inclusive, and lasts until another of the same table takes effect; of two at
+ * the same instant the one published later counts. Later publications are not known, so an old check can be repeated.
+ */
+export function editionsInEffect<P extends Publication>(
+  publications: Iterable<P>,
+  at: number,
+  knownVersion: number,
+): Map<string, P> {
+  const inEffect = new Map<string, P>()
+  for (const publication of publications) {
+    if (publication.publishedVersion > knownVersion || publication.effectiveFrom > at) continue
+    const other = inEffect.get(publication.table)
+    if (!other || supersedes(publication, other)) inEffect.set(publication.table, publication)
+  }
+  return inEffect
+}
+
+/**
+ * The instants strictly inside [from, until) at which what is in effect changes, ascending. Between two of them, and
+ * before the first and after the last, one check holds for the whole interval.
+ */
+export function breakpoints(
+  publications: Iterable<Publication>,
+  span: { readonly from: number; readonly until: number | undefined; readonly knownVersion: number },
+): number[] {
+  const instants = new Set<number>()
+  for (const publication of publications) {
+    const { effectiveFrom } = publication
+    if (publication.publishedVersion > span.knownVersion || effectiveFrom <= span.from) continue
+    if (span.until === undefined || effectiveFrom < span.until) instants.add(effectiveFrom)
+  }
+  return [...instants].sort((a, b) => a - b)
+}
+
+function supersedes(publication: Publication, other: Publication): boolean {
+  if (publication.effectiveFrom !== other.effectiveFrom) return publication.effectiveFrom > other.effectiveFrom
+  return publication.publishedVersion > other.publishedVersion
+}

@@ -1,0 +1,192 @@
+import { z } from 'zod'
+import { KeyWire, TextWire } from '../exact/text.ts'
+import { InstantWire } from '../exact/time.ts'
+import type { Dimension } from '../exact/unit-codes.ts'
+import { productAttributes } from '../products/attributes.ts'
+
+/** The kinds of test a step may be, in the standards' own terms. */
+export const stepKinds = [
+  'protective-bonding',
+  'protective-continuity',
+  'electric-strength-ac',
+  'electric-strength-dc',
+  'insulation-resistance',
+  'touch-current',
+  'protective-conductor-current',
+  'residual-voltage',
+  'inspection',
+] as const
+export type StepKind = (typeof stepKinds)[number]
+
+/** What a rule table speaks of: one kind of step, or the plan as a whole. */
+export const subjects = [...stepKinds, 'plan'] as const
+export type Subject = (typeof subjects)[number]
+
+/** DMN hit policies: U, at most one row may match; C, the matching rows are alternatives. */
+export const hitPolicies = ['U', 'C'] as const
+export type HitPolicy = (typeof hitPolicies)[number]
+
+export const ruleRelations = ['>=', '<=', '=', 'in'] as const
+export type RuleRelation = (typeof ruleRelations)[number]
+
+/** What a row may demand: the plan's own field names. */
+export const parameters = [
+  'testVoltage',
+  'dwell',
+  'rampUp',
+  'rampRate',
+  'testCurrent',
+  'sourceVoltage',
+  'tripCurrent',
+  'limitUpper',
+  'limitLower',
+  'frequency',
+  'residualVoltage',
+  'limitInRamp',
+  'stepPresent',
+  'precedes',
+] as const
+export type Parameter = (typeof parameters)[number]
+
+/** What rules may ask for beside the attributes of a product: whose they are, and what the step states of itself. */
+export const furtherInputs = ['product', 'variant', 'family', 'insulation', 'network', 'detector', 'method'] as const
+export type FurtherInput = (typeof furtherInputs)[number]
+
+/** Which tests a source speaks of: every unit in production, a sample of the type, or units already in use. */
+export const uses = ['routine', 'type', 'in-service'] as const
+export const verifications = ['verified', 'unverified', 'invented'] as const
+
+/** How a row may stop a revision, or why a table could not be compared with it. Stored in findings: never reused. */
+export const requirementCodes = [
+  'requirement-not-met',
+  'parameter-absent',
+  'parameter-unbounded',
+  'rule-gap',
+  'rule-ambiguous',
+  'attribute-missing',
+  'formula-uncomputable',
+] as const
+export type RequirementCode = (typeof requirementCodes)[number]
+
+/** What a parameter holds: a number of some dimension, a yes or no, or a list of step kinds. */
+export type ParameterNature = { readonly dimension: Dimension } | 'flag' | 'kinds'
+
+const measured = {
+  testVoltage: 'voltage',
+  dwell: 'time',
+  rampUp: 'time',
+  rampRate: 'voltage-rate',
+  testCurrent: 'current',
+  sourceVoltage: 'voltage',
+  tripCurrent: 'current',
+  frequency: 'frequency',
+  residualVoltage: 'voltage',
+} as const satisfies Partial<Record<Parameter, Dimension>>
+
+const limited: Record<StepKind, Dimension | undefined> = {
+  'protective-bonding': 'resistance',
+  'protective-continuity': 'resistance',
+  'electric-strength-ac': 'current',
+  'electric-strength-dc': 'current',
+  'insulation-resistance': 'resistance',
+  'touch-current': 'current',
+  'protective-conductor-current': 'current',
+  'residual-voltage': 'voltage',
+  inspection: undefined, // A look, without a number.
+}
+
+/** What `parameter` holds under `subject`; undefined where that subject has no such parameter. */
+export function parameterNature(parameter: Parameter, subject: Subject): ParameterNature | undefined {
+  if (subject === 'plan') return parameter === 'stepPresent' ? 'kinds' : undefined
+  switch (parameter) {
+    case 'stepPresent':
+    case 'precedes':
+      return undefined
+    case 'limitInRamp':
+      return subject === 'electric-strength-ac' || subject === 'electric-strength-dc' ? 'flag' : undefined
+    case 'limitUpper':
+    case 'limitLower': {
+      const dimension = limited[subject]
+      return dimension && { dimension }
+    }
+    default:
+      return subject === 'inspection' ? undefined : { dimension: measured[parameter] }
+  }
+}
+
+/** Cells are short; the bound keeps parsing cheap whatever is sent. */
+export const CELL_MAX = 500
+const CellWire = TextWire(CELL_MAX)
+
+const InputWire = z.strictObject({
+  attribute: KeyWire,
+  type: z.enum(['string', 'number', 'boolean']),
+  unit: TextWire(16).nullish(),
+  values: CellWire.nullish(),
+})
+
+const OutputWire = z.strictObject({
+  parameter: z.enum(parameters),
+  relation: z.enum(ruleRelations),
+  unit: TextWire(16).nullish(),
+})
+
+const RowWire = z.strictObject({
+  row: KeyWire,
+  when: z.array(CellWire).max(20),
+  then: z.array(CellWire).max(20),
+})
+
+const SourceWire = z.strictObject({
+  rows: z.array(KeyWire).min(1).max(500),
+  document: TextWire(200),
+  documentEdition: TextWire(100),
+  clause: TextWire(100),
+  use: z.enum(uses),
+  verification: z.enum(verifications),
+})
+
+const OverrideWire = z.strictObject({ table: KeyWire, parameter: z.enum(parameters), reason: TextWire(1000) })
+
+// Every name is listed, so that an unknown one is refused; of a record Zod would drop the name `__proto__` in silence.
+const AppliesWhenWire = z.strictObject(
+  Object.fromEntries([...Object.keys(productAttributes), ...furtherInputs].map((name) => [name, CellWire.nullish()])),
+)
+
+/** Content of an edition: what its digest covers. */
+export const EditionContentWire = z.strictObject({
+  table: KeyWire,
+  edition: z.int().min(1),
+  title: TextWire(200),
+  ruleSet: KeyWire,
+  subject: z.enum(subjects),
+  appliesWhen: AppliesWhenWire.nullish(),
+  hitPolicy: z.enum(hitPolicies),
+  overrides: z.array(OverrideWire).max(100).nullish(),
+  inputs: z.array(InputWire).max(20),
+  outputs: z.array(OutputWire).min(1).max(20),
+  rows: z.array(RowWire).min(1).max(500),
+  sources: z.array(SourceWire).min(1).max(500),
+})
+export type EditionContent = z.infer<typeof EditionContentWire>
+export type Source = EditionContent['sources'][number]
+export type Override = NonNullable<EditionContent['overrides']>[number]
+
+export const EditionDraftWire = z.strictObject({
+  content: EditionContentWire,
+  changeReason: TextWire(1000).nullish(),
+})
+export type EditionDraft = z.infer<typeof EditionDraftWire>
+
+export const PublicationRequestWire = z.strictObject({
+  digest: z.string().regex(/^sha256:[0-9a-f]{64}$/),
+  effectiveFrom: z.union([z.literal('at-once'), InstantWire]),
+  meaning: TextWire(200),
+  bindsBecause: TextWire(1000).nullish(),
+})
+export type PublicationRequest = z.infer<typeof PublicationRequestWire>
+
+/** A later edition says why it differs from the one before; the first has none before it. */
+export function changeReasonMissing(draft: EditionDraft): boolean {
+  return draft.content.edition > 1 && (draft.changeReason ?? '').trim() === ''
+}
