@@ -1,15 +1,20 @@
+import { tmpdir } from 'node:os'
+import { join } from 'node:path'
+import { fileURLToPath } from 'node:url'
 import { defineConfig } from 'vitest/config'
 
 /** Files that need the embedded database; everything else is pure and runs in threads without it. */
-const SERVICE = [
-  'tests/**/*.service.test.ts',
-  'tests/race/**/*.test.ts',
-  'tests/platform/database/**/*.test.ts',
-]
+const SERVICE = ['tests/**/*.service.test.ts', 'tests/race/**/*.test.ts', 'tests/platform/database/**/*.test.ts']
+
+/** Where continuous integration (CI=true) finds the results as JSON. */
+const REPORT = process.env['TEST_REPORT'] ?? join(tmpdir(), 'limitkeep-test-report.json')
 
 export default defineConfig({
-  root: new URL('..', import.meta.url).pathname,
+  root: fileURLToPath(new URL('..', import.meta.url)),
   test: {
+    reporters: process.env['CI'] === 'true' ? ['default', ['json', { outputFile: REPORT }]] : ['default'],
+    // A test left switched off, or alone, by mistake would make the suite prove less than it says.
+    allowOnly: false,
     projects: [
       {
         test: {
@@ -19,6 +24,7 @@ export default defineConfig({
           pool: 'threads',
           isolate: false,
           setupFiles: ['tests/support/compile-zod.ts'],
+          sequence: { groupOrder: 0 },
         },
       },
       {
@@ -31,6 +37,8 @@ export default defineConfig({
           setupFiles: ['tests/support/compile-zod.ts'],
           testTimeout: 30_000,
           hookTimeout: 60_000,
+          // After the pure tests, so that the two kinds do not compete for the processors.
+          sequence: { groupOrder: 1 },
         },
       },
     ],

@@ -198,6 +198,20 @@ function offsetAt(at: number, timeZone: string): number {
  * where the date or the zone is none.
  */
 export function endOfLocalDay(date: string, timeZone: string): number {
+  const name = `${date} ${timeZone}`
+  const known = ends.get(name)
+  if (known !== undefined) return known
+  const end = computeEnd(date, timeZone)
+  if (ends.size >= ENDS_MAX) ends.clear()
+  ends.set(name, end)
+  return end
+}
+
+/** Ends computed before: asking a zone costs microseconds, and every upload asks for that of its calibration. */
+const ends = new Map<string, number>()
+const ENDS_MAX = 10_000
+
+function computeEnd(date: string, timeZone: string): number {
   if (!isLocalDate(date)) throw new RangeError(`'${date}' is not a date`)
   const days = daysSinceEpoch(digitsAt(date, 0, 4), digitsAt(date, 5, 2), digitsAt(date, 8, 2)) + 1
   const midnight = days * MS_PER_DAY // As if the zone were UTC; no zone is a whole day away from it.

@@ -3,10 +3,20 @@ import { describe, expect, test } from 'vitest'
 import { idInstant, idsFrom } from '../../src/platform/ids.ts'
 
 describe('ids', () => {
-  test('an id is a UUIDv7 whose random bits are those of the source', () => {
-    // RFC 9562 appendix A.6 (from memory, verify) gives this value for this instant and these random bits.
+  test('an id is a UUIDv7: the published example carries its published instant', () => {
+    // RFC 9562 appendix A.6 (from memory, verify).
+    expect(idInstant('017f22e2-79b0-7cc3-98c4-dc0c0c07398f')).toBe(1_645_557_742_000)
+  })
+
+  test('random bits are those of the source, but for the first of the count, which is kept free', () => {
     const ids = idsFrom(() => '00000000-0000-4cc3-98c4-dc0c0c07398f')
-    expect(ids.mint(1_645_557_742_000)).toBe('017f22e2-79b0-7cc3-98c4-dc0c0c07398f')
+    expect(ids.mint(1_645_557_742_000)).toBe('017f22e2-79b0-74c3-98c4-dc0c0c07398f')
+  })
+
+  test('ids minted one after the other for one millisecond ascend', () => {
+    const ids = idsFrom()
+    const minted = Array.from({ length: 2_000 }, () => ids.mint(5))
+    expect(minted).toEqual([...minted].sort())
   })
 
   test('the instant comes back out of the id, and ids sort as their instants do', () => {

@@ -144,9 +144,15 @@ function checkArrow(path: string, target: string, say: (rule: Rule, why: string)
   const isTop = from === 'top' || from === 'command'
   if (there === home) {
     if (TIERS[to] > TIERS[from]) {
-      say('edges: rest graph job -> acts reads -> store, and pure files know no edge', `is ${from} and imports ${target}`)
+      say(
+        'edges: rest graph job -> acts reads -> store, and pure files know no edge',
+        `is ${from} and imports ${target}`,
+      )
     } else if (TIERS[from] === 3 && to === 'store') {
-      say('edges: rest graph job -> acts reads -> store, and pure files know no edge', `passes by acts and reads to ${target}`)
+      say(
+        'edges: rest graph job -> acts reads -> store, and pure files know no edge',
+        `passes by acts and reads to ${target}`,
+      )
     }
   } else if (to === 'store' || (TIERS[to] === 3 && !isTop)) {
     say('doors: of another room only pure files, acts and reads are used', `uses ${target}`)

@@ -49,7 +49,9 @@ async function loadEngine(): Promise<void> {
   const bytes = await readFile(join(directory, 'schema_engine_bg.wasm'))
   const { instance } = await webAssembly().instantiate(bytes, { './schema_engine_bg.js': { ...glue } })
   // Where the engine leaves the message of a panic before it ends; without it the message would be lost in another error.
-  Object.assign(globalThis, { PRISMA_WASM_PANIC_REGISTRY: { set_message: (message: string) => console.error(message) } })
+  Object.assign(globalThis, {
+    PRISMA_WASM_PANIC_REGISTRY: { set_message: (message: string) => console.error(message) },
+  })
   glue.__wbg_set_wasm(instance.exports)
   const { __wbindgen_start: start } = instance.exports
   if (typeof start !== 'function') throw new Error('the schema engine has no start')
@@ -81,14 +83,19 @@ class CatalogAdapter extends PrismaPg {
         const result = await query(config)
         const chars = result.fields.flatMap((field, index) => (field.dataTypeID === CHAR ? [index] : []))
         charColumns.set(result.rows, chars)
-        return { ...result, fields: result.fields.map((field) => (field.dataTypeID === CHAR ? { ...field, dataTypeID: BPCHAR } : field)) }
+        return {
+          ...result,
+          fields: result.fields.map((field) => (field.dataTypeID === CHAR ? { ...field, dataTypeID: BPCHAR } : field)),
+        }
       },
     })
     const queryRaw = adapter.queryRaw.bind(adapter)
     adapter.queryRaw = async (asked) => {
       const answer = await queryRaw(asked)
       const chars = charColumns.get(answer.rows) ?? []
-      const columnTypes = answer.columnTypes.map((type, index) => (chars.includes(index) ? ColumnTypeEnum.Character : type))
+      const columnTypes = answer.columnTypes.map((type, index) =>
+        chars.includes(index) ? ColumnTypeEnum.Character : type,
+      )
       return { ...answer, columnTypes }
     }
     return adapter

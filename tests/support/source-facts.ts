@@ -48,7 +48,9 @@ export interface Import {
 
 /** Globals that pure code has no use for. A local variable of the same name is not meant, and not reported. */
 const OUTSIDE = new Set(
-  'process performance setTimeout setInterval setImmediate queueMicrotask fetch console crypto globalThis require'.split(' '),
+  'process performance setTimeout setInterval setImmediate queueMicrotask fetch console crypto globalThis require'.split(
+    ' ',
+  ),
 )
 
 /** Of these globals some uses depend on their arguments alone; every other use reaches a clock, chance or later. */

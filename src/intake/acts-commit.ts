@@ -1,0 +1,245 @@
+import { emptyFacts, type Facts, factOf, forget, isKeyLive, missingNeeds } from '../judging/facts.ts'
+import type { GateShare } from '../platform/gate.ts'
+import type { Ids } from '../platform/ids.ts'
+import { versionInEffect } from '../products/versions.ts'
+import { type FoldedAttempt, foldUnit, governingRuns } from '../units/fold.ts'
+import { unitKey } from '../units/reads.ts'
+import { isSuspect, supportNeeds } from '../units/support.ts'
+import type { Attempt, Release } from '../units/words.ts'
+import { type Decided, decideReceived, needsOfReceived, type Received } from './decided.ts'
+import type { AttemptRow, CommitRows, IntakeCommit, KeyRow, UploadRow } from './port.ts'
+import { attemptRow, entryRow, readingRows, runRow, storedOf, uploadRow } from './rows.ts'
+import type { StoredUpload } from './stored.ts'
+
+/** What a unit's history makes of a run, as folded in its own commit. */
+export interface HistoryAnswer {
+  readonly attempt: FoldedAttempt
+  readonly release: Release
+}
+
+/** What one upload came to in a commit. */
+export type CommitResult =
+  | { readonly kind: 'stored'; readonly stored: StoredUpload; readonly history: HistoryAnswer | null }
+  /** The same key with the same content was there before: its first answer is made again from its rows. */
+  | { readonly kind: 'repeat'; readonly first: KeyRow }
+  /** The same key was used for other content; the first stays, both are kept. */
+  | { readonly kind: 'conflict'; readonly first: KeyRow }
+  | { readonly kind: 'key-revoked' }
+  /** Its revision has no check at the rules version now: it leaves this commit, is checked, and comes again. */
+  | { readonly kind: 'unchecked' }
+
+/** An upload with what was decided before the commit, by facts of some version of the gate. */
+export interface Entrant {
+  readonly received: Received
+  readonly decided: Decided
+}
+
+export interface CommitOutcome {
+  readonly facts: Facts
+  readonly share: GateShare
+  readonly results: readonly CommitResult[]
+}
+
+/** What a commit is given beside its entrants. */
+export interface CommitPorts {
+  readonly ids: Ids
+  /** Whether the months of these starts are known to be there. */
+  readonly site: string
+}
+
+/**
+ * One commit of the lane (architecture 2, steps 5 to 9, and 3, steps 4 to 8): the gate first and alone; where it moved,
+ * the facts it names are read again and every entrant decided anew; then keys, units, fold, and one statement that
+ * appends. `facts` are those by which the entrants were decided.
+ */
+export async function commitUploads(
+  commit: IntakeCommit,
+  { ids, site }: CommitPorts,
+  facts: Facts,
+  entrants: readonly Entrant[],
+): Promise<CommitOutcome> {
+  const share = await commit.shareGate(site)
+  if (share === undefined) throw new Error(`site ${site} has no row in the gate`)
+  const current = await factsAt(commit, facts, share, entrants)
+  const jobs =
+    current === facts && !entrants.some((one) => startsAfter(one, share.at))
+      ? [...entrants]
+      : decideAgain(entrants, current, share.at)
+  const results: CommitResult[] = jobs.map(({ received, decided }) => {
+    if (!isKeyLive(current, received.actor.key)) return { kind: 'key-revoked' }
+    return decided.needsCheck
+      ? { kind: 'unchecked' }
+      : { kind: 'stored', stored: storedOf(received, decided), history: null }
+  })
+  await settleKeys(commit, site, jobs, results)
+  const rows = rowsOf(jobs, results, current.rulesVersion)
+  if (rows.uploads.length === 0) return { facts: current, share, results }
+  const histories = await foldHistories(commit, current, share, jobs, results, rows.attempts)
+  const entry = entryRow(site, share.at, ids.mint(share.at), rows.uploads)
+  await commit.append({ ...rows, entry })
+  return { facts: current, share, results: results.map((result, index) => withHistory(result, histories.get(index))) }
+}
+
+/** The facts at the version of the gate, with all that the entrants ask for. */
+async function factsAt(
+  commit: IntakeCommit,
+  facts: Facts,
+  share: GateShare,
+  entrants: readonly Entrant[],
+): Promise<Facts> {
+  if (facts.version === share.version) return facts
+  const kept =
+    facts.version > share.version
+      ? emptyFacts(facts.site, share)
+      : forget(facts, await commit.changesSince(facts.site, facts.version), share)
+  return await commit.loadFacts(
+    kept,
+    entrants.flatMap(({ received }) => needsOfReceived(received)),
+  )
+}
+
+/** A start after the clock at the gate cannot have happened; the receipt was stamped by a clock that ran ahead. */
+function startsAfter({ decided }: Entrant, at: number): boolean {
+  return decided.startedAt !== null && decided.startedAt > at
+}
+
+function decideAgain(entrants: readonly Entrant[], facts: Facts, at: number): Entrant[] {
+  return entrants.map(({ received }) => {
+    const decided = decideReceived(received, facts)
+    const entrant = { received, decided }
+    if (!startsAfter(entrant, at)) return entrant
+    return { received, decided: decideReceived({ ...received, receivedAt: at }, facts) }
+  })
+}
+
+/**
+ * Takes the upload keys. Where two of one batch share a key, the first stands for it and the other is answered by it.
+ * A sender that may not speak for its station takes no key: it must not spoil those of another.
+ */
+async function settleKeys(
+  commit: IntakeCommit,
+  site: string,
+  jobs: readonly Entrant[],
+  results: CommitResult[],
+): Promise<void> {
+  const keys = new Map<string, KeyRow>()
+  const nameOf = ({ station, uploadKey }: { station: string; uploadKey: string }) => `${station}\n${uploadKey}`
+  const rowOf = ({ received, decided }: Entrant): KeyRow | undefined => {
+    const { uploadKey } = received.read.claim
+    if (decided.station === null || uploadKey === undefined) return undefined
+    return {
+      station: decided.station,
+      uploadKey,
+      digest: received.read.digest,
+      uploadId: received.runId,
+      receivedAt: received.receivedAt,
+    }
+  }
+  const rows = jobs.map((job, index) => (results[index]?.kind === 'stored' ? rowOf(job) : undefined))
+  for (const row of rows) {
+    if (row !== undefined && !keys.has(nameOf(row))) keys.set(nameOf(row), row)
+  }
+  for (const taken of await commit.takeKeys(site, [...keys.values()])) keys.set(nameOf(taken), taken)
+  for (const [index, row] of rows.entries()) {
+    const first = row && keys.get(nameOf(row))
+    // Its own id under the key, but nothing inserted now: an earlier COMMIT went through though its answer was lost.
+    if (row === undefined || first === undefined || first === row) continue
+    results[index] = { kind: first.digest === row.digest ? 'repeat' : 'conflict', first }
+  }
+}
+
+function rowsOf(
+  jobs: readonly Entrant[],
+  results: readonly CommitResult[],
+  rulesVersion: number,
+): Omit<CommitRows, 'entry'> & { attempts: AttemptRow[] } {
+  const rows = {
+    uploads: [] as UploadRow[],
+    runs: [] as CommitRows['runs'][number][],
+    readings: [] as CommitRows['readings'][number][],
+    attempts: [] as AttemptRow[],
+  }
+  for (const [index, { received, decided }] of jobs.entries()) {
+    const result = results[index]
+    if (result?.kind === 'conflict') {
+      rows.uploads.push({
+        ...uploadRow(received, storedOf(received, decided)),
+        outcome: 'conflict',
+        status: 409,
+        startedAt: null,
+        judgement: null,
+      })
+    }
+    if (result?.kind !== 'stored') continue
+    const { stored } = result
+    rows.uploads.push(uploadRow(received, stored))
+    const run = runRow(received, stored, rulesVersion)
+    if (run !== undefined) {
+      rows.runs.push(run)
+      for (const reading of readingRows(received, decided, run)) rows.readings.push(reading)
+    }
+    const attempt = attemptRow(received, decided, stored)
+    if (attempt !== undefined) rows.attempts.push(attempt)
+  }
+  return rows
+}
+
+/** Locks the units, folds each once with its new attempts, and gives each run its answer, by place in the batch. */
+async function foldHistories(
+  commit: IntakeCommit,
+  facts: Facts,
+  share: GateShare,
+  jobs: readonly Entrant[],
+  results: readonly CommitResult[],
+  attempts: readonly AttemptRow[],
+): Promise<ReadonlyMap<number, HistoryAnswer>> {
+  const added = new Map<string, AttemptRow[]>()
+  for (const attempt of attempts) added.set(unitKey(attempt), [...(added.get(unitKey(attempt)) ?? []), attempt])
+  const units = [...added.values()].flatMap(([first]) =>
+    first === undefined ? [] : [{ product: first.product, serial: first.serial }],
+  )
+  const histories = await commit.lockUnits(facts.site, units)
+  const suspects = new Map<string, boolean>()
+  for (const [index, { decided }] of jobs.entries()) {
+    const result = results[index]
+    if (result?.kind === 'stored') suspects.set(result.stored.runId, decided.decision?.admission.suspect ?? false)
+  }
+  const answers = new Map<string, HistoryAnswer>()
+  for (const [name, own] of added) {
+    const all: Attempt[] = [...(histories.get(name) ?? []), ...own]
+    await loadSuspects(commit, facts, all, suspects)
+    const product = own[0]?.product ?? ''
+    const versions = factOf(facts, 'product', product)?.versions ?? []
+    const folded = foldUnit(all, {
+      operationsRequired: versionInEffect(versions, share.at, facts.rulesVersion)?.content.operationsRequired ?? [],
+      isSuspect: ({ runId }) => suspects.get(runId) ?? false,
+    })
+    for (const attempt of folded.attempts) answers.set(attempt.attempt.runId, { attempt, release: folded.release })
+  }
+  const byPlace = new Map<number, HistoryAnswer>()
+  for (const [index, result] of results.entries()) {
+    const answer = result.kind === 'stored' ? answers.get(result.stored.runId) : undefined
+    if (answer !== undefined) byPlace.set(index, answer)
+  }
+  return byPlace
+}
+
+/** Asks whether earlier runs that speak for an operation still rest on something; few units have any. */
+async function loadSuspects(
+  commit: IntakeCommit,
+  facts: Facts,
+  attempts: readonly Attempt[],
+  suspects: Map<string, boolean>,
+): Promise<void> {
+  for (const run of governingRuns(attempts)) {
+    if (run.outcome !== 'accepted' || suspects.has(run.runId)) continue
+    const start = run.site === facts.site ? facts : emptyFacts(run.site, { version: 0, rulesVersion: 0 })
+    const needs = supportNeeds(run)
+    const loaded = missingNeeds(start, needs).length === 0 ? start : await commit.loadFacts(start, needs)
+    suspects.set(run.runId, isSuspect(loaded, run))
+  }
+}
+
+function withHistory(result: CommitResult, history: HistoryAnswer | undefined): CommitResult {
+  return result.kind === 'stored' && history !== undefined ? { ...result, history } : result
+}

@@ -1,0 +1,303 @@
+import { emptyFacts, type FactKey, type Facts, factOf, forget, missingNeeds, withFacts } from '../judging/facts.ts'
+import type { ReceivedClock } from '../platform/clock.ts'
+import { failureOf, translated } from '../platform/database/transaction.ts'
+import type { Ids } from '../platform/ids.ts'
+import type { Log } from '../platform/log.ts'
+import { Problem } from '../platform/problems.ts'
+import { type CommitResult, commitUploads, type Entrant } from './acts-commit.ts'
+import { decideReceived, needsOfReceived, type Received } from './decided.ts'
+import type { IntakePort, RevisionName } from './port.ts'
+
+/**
+ * One queue per site, and many uploads in one commit. There is no timer: an idle lane commits at once, and batches form
+ * by themselves while commits are in flight. Full queues refuse, so that memory stays bounded and nobody waits for long.
+ */
+export interface Lane {
+  /**
+   * Queues one upload and answers when its commit is durable.
+   * @throws Problem `overloaded` where the queue is full or the wait too long, `key-invalid` where the key was revoked
+   */
+  submit(received: Received): Promise<Exclude<CommitResult, { kind: 'unchecked' | 'key-revoked' }>>
+  /** Waits until nothing is queued or in flight. New uploads are no longer taken. */
+  drain(): Promise<void>
+}
+
+export interface LaneOptions {
+  readonly port: IntakePort
+  readonly ids: Ids
+  readonly received: ReceivedClock
+  readonly log: Log
+  /** Keeps the bytes of an upload that the database refuses for its data, which is a bug of ours. */
+  readonly keepFailed: (received: Received, error: unknown) => Promise<void>
+}
+
+const RUNS_MAX = 2_000
+const BYTES_MAX = 32 * 1_048_576
+const BATCH_RUNS_MAX = 256
+const BATCH_BYTES_MAX = 1_048_576
+const IN_FLIGHT_PER_SITE = 2
+const IN_FLIGHT_TOTAL = 4
+const WAIT_MAX_MS = 2_000
+const ROUNDS_MAX = 3
+/** Facts of one site beyond this many are dropped whole and read again at need, so that memory stays bounded. */
+const FACTS_MAX = 20_000
+
+interface Job {
+  readonly received: Received
+  /** How often its revision was checked for it. */
+  rounds: number
+  /** Fires when it has waited too long; cleared when a commit takes it. */
+  timer: NodeJS.Timeout | undefined
+  readonly resolve: (result: Exclude<CommitResult, { kind: 'unchecked' | 'key-revoked' }>) => void
+  readonly reject: (error: unknown) => void
+}
+
+interface SiteLane {
+  readonly site: string
+  queue: Job[]
+  inFlight: number
+  facts: Facts | undefined
+}
+
+export function createLane(options: LaneOptions): Lane {
+  const lanes = new Map<string, SiteLane>()
+  let queuedRuns = 0
+  let queuedBytes = 0
+  let inFlight = 0
+  let isDraining = false
+  let drained: (() => void) | undefined
+
+  const pump = () => {
+    for (const lane of lanes.values()) {
+      while (lane.queue.length > 0 && lane.inFlight < IN_FLIGHT_PER_SITE && inFlight < IN_FLIGHT_TOTAL) {
+        start(lane, takeBatch(lane))
+      }
+    }
+    if (inFlight === 0 && queuedRuns === 0) drained?.()
+  }
+
+  const takeBatch = (lane: SiteLane): Job[] => {
+    let bytes = 0
+    let count = 0
+    for (const job of lane.queue) {
+      if (count > 0 && (count >= BATCH_RUNS_MAX || bytes + job.received.raw.length > BATCH_BYTES_MAX)) break
+      bytes += job.received.raw.length
+      count += 1
+    }
+    const batch = lane.queue.splice(0, count)
+    for (const job of batch) leave(job)
+    return batch
+  }
+
+  const enter = (lane: SiteLane, job: Job) => {
+    queuedRuns += 1
+    queuedBytes += job.received.raw.length
+    lane.queue.push(job)
+    job.timer = setTimeout(() => {
+      lane.queue = lane.queue.filter((one) => one !== job)
+      leave(job)
+      job.reject(busy('The upload waited too long for its turn.'))
+      pump()
+    }, WAIT_MAX_MS)
+  }
+
+  const leave = (job: Job) => {
+    clearTimeout(job.timer)
+    queuedRuns -= 1
+    queuedBytes -= job.received.raw.length
+  }
+
+  const start = (lane: SiteLane, batch: Job[]) => {
+    lane.inFlight += 1
+    inFlight += 1
+    runBatch(options, lane, batch)
+      .catch((error: unknown) => {
+        // Every way out of a batch settles its jobs; this one is a bug, and must not leave a client waiting.
+        for (const job of batch) job.reject(error)
+      })
+      .then((again) => {
+        for (const job of again ?? []) enter(lane, job)
+        lane.inFlight -= 1
+        inFlight -= 1
+        pump()
+      })
+  }
+
+  return {
+    submit(received) {
+      if (isDraining) return Promise.reject(new Problem('stopping', { headers: { 'retry-after': '5' } }))
+      if (queuedRuns >= RUNS_MAX || queuedBytes + received.raw.length > BYTES_MAX) {
+        return Promise.reject(busy('The queue for uploads is full.'))
+      }
+      const { site } = received.actor
+      const lane = lanes.get(site) ?? { site, queue: [], inFlight: 0, facts: undefined }
+      lanes.set(site, lane)
+      return new Promise((resolve, reject) => {
+        enter(lane, { received, rounds: 0, timer: undefined, resolve, reject })
+        pump()
+      })
+    },
+    drain() {
+      isDraining = true
+      return new Promise((resolve) => {
+        drained = resolve
+        pump()
+      })
+    },
+  }
+}
+
+function busy(why: string): Problem {
+  return new Problem('overloaded', {
+    detail: `${why} Nothing was stored; send it again with the same upload key.`,
+    headers: { 'retry-after': '1' },
+  })
+}
+
+/** Runs one batch to the end of each of its jobs, but for those whose revision was checked first: they come again. */
+async function runBatch(options: LaneOptions, lane: SiteLane, batch: readonly Job[]): Promise<Job[]> {
+  const again: Job[] = []
+  try {
+    const { facts, entrants } = await decideBatch(options, lane, batch)
+    const ready = batch.filter((_, index) => entrants[index]?.decided.needsCheck === false)
+    const unchecked = batch.filter((_, index) => entrants[index]?.decided.needsCheck === true)
+    if (ready.length > 0) {
+      const results = await commitReady(
+        options,
+        lane,
+        facts,
+        entrants.filter(({ decided }) => !decided.needsCheck),
+      )
+      for (const [index, job] of ready.entries()) {
+        const result = results[index]
+        if (result === undefined) throw new Error('a commit answers each of its uploads')
+        if (result.kind === 'unchecked') unchecked.push(job)
+        else if (result.kind === 'key-revoked') job.reject(new Problem('key-invalid'))
+        else job.resolve(result)
+      }
+    }
+    if (unchecked.length > 0) again.push(...(await checkFirst(options, lane, unchecked)))
+    return again
+  } catch (error) {
+    await settleFailure(options, lane, batch, error, again)
+    return again
+  }
+}
+
+/** Loads what is missing and decides each upload outside any transaction that others wait for. */
+async function decideBatch(
+  { port, received: clock }: LaneOptions,
+  lane: SiteLane,
+  batch: readonly Job[],
+): Promise<{ facts: Facts; entrants: Entrant[] }> {
+  const needs = batch.flatMap(({ received }) => needsOfReceived(received))
+  let facts = lane.facts
+  if (facts === undefined || missingNeeds(facts, needs).length > 0) {
+    facts = await port.inCommit(async (commit) => {
+      const share = await commit.shareGate(lane.site)
+      if (share === undefined) throw new Error(`site ${lane.site} has no row in the gate`)
+      clock.observe(share.databaseAt)
+      const known = lane.facts
+      const start =
+        known === undefined || known.version > share.version || known.entries.size > FACTS_MAX
+          ? emptyFacts(lane.site, share)
+          : known.version === share.version
+            ? known
+            : forget(known, await commit.changesSince(lane.site, known.version), share)
+      return await commit.loadFacts(start, needs)
+    })
+    keepFacts(lane, facts)
+  }
+  const decidedBy = facts
+  const entrants = batch.map(({ received }) => ({ received, decided: decideReceived(received, decidedBy) }))
+  await port.ensureMonths(
+    batch.map(({ received }) => received.receivedAt),
+    entrants.flatMap(({ decided }) =>
+      decided.startedAt === null || decided.outcome === 'rejected' ? [] : [decided.startedAt],
+    ),
+  )
+  return { facts, entrants }
+}
+
+async function commitReady(
+  { port, ids, received: clock }: LaneOptions,
+  lane: SiteLane,
+  facts: Facts,
+  entrants: readonly Entrant[],
+): Promise<readonly CommitResult[]> {
+  const outcome = await port.inCommit((commit) => commitUploads(commit, { ids, site: lane.site }, facts, entrants))
+  clock.observe(outcome.share.databaseAt)
+  keepFacts(lane, outcome.facts)
+  return outcome.results
+}
+
+/** Keeps the newer facts; of two of one version, all entries of both. */
+function keepFacts(lane: SiteLane, facts: Facts): void {
+  const known = lane.facts
+  if (known === undefined || known.version < facts.version) lane.facts = facts
+  else if (known.version === facts.version && known !== facts) lane.facts = withFacts(known, facts.entries)
+}
+
+/** Brings the checks of the revisions up to the rules, and lets the uploads queue again; after three rounds it is 503. */
+async function checkFirst({ port }: LaneOptions, lane: SiteLane, jobs: readonly Job[]): Promise<Job[]> {
+  const revisions = new Map<FactKey, RevisionName>()
+  for (const { received } of jobs) {
+    const { plan, revision } = received.read.claim
+    if (plan !== undefined && revision !== undefined) revisions.set(`revision/${plan}/${revision}`, { plan, revision })
+  }
+  await port.ensureChecked([...revisions.values()])
+  // A check raises no version of the gate: without one nobody could use the revision. So its absence is forgotten here.
+  if (lane.facts !== undefined) {
+    const entries = new Map(lane.facts.entries)
+    for (const key of revisions.keys()) {
+      const name = key.slice('revision/'.length)
+      if (entries.has(key) && factOf(lane.facts, 'revision', name)?.check == null) entries.delete(key)
+    }
+    lane.facts = { ...lane.facts, entries }
+  }
+  const again: Job[] = []
+  for (const job of jobs) {
+    job.rounds += 1
+    if (job.rounds < ROUNDS_MAX) again.push(job)
+    else job.reject(busy('The rules changed again and again while the upload waited.'))
+  }
+  return again
+}
+
+/**
+ * One bad run never fails its neighbours: where the data of a batch is refused, each run is committed by itself, and one
+ * that fails alone is kept as raw bytes and answered 500. What was lost on the way is tried once more.
+ */
+async function settleFailure(
+  options: LaneOptions,
+  lane: SiteLane,
+  batch: readonly Job[],
+  error: unknown,
+  again: Job[],
+): Promise<void> {
+  const kind = failureOf(error)?.kind
+  if (kind === 'data' && batch.length > 1) {
+    for (const job of batch) again.push(...(await runBatch(options, lane, [job])))
+    return
+  }
+  if (kind === 'lost' && batch.every(({ rounds }) => rounds === 0)) {
+    for (const job of batch) job.rounds += 1
+    again.push(...batch)
+    return
+  }
+  for (const job of batch) {
+    if (kind === 'data') await keepFailed(options, job, error)
+    job.reject(translated(error))
+  }
+}
+
+async function keepFailed({ keepFailed: keep, log }: LaneOptions, { received }: Job, error: unknown): Promise<void> {
+  try {
+    await keep(received, error)
+  } catch (cause) {
+    log.error(
+      { err: cause, runId: received.runId },
+      'The bytes of an upload that could not be committed were not kept either.',
+    )
+  }
+}

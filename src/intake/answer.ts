@@ -1,0 +1,128 @@
+import { writeInstant } from '../exact/time.ts'
+import { actionOf, sentenceOf } from '../judging/sentences.ts'
+import type { CodeFound, Reason } from '../judging/words.ts'
+import { pointerFragment } from '../platform/problems.ts'
+import type { FoldedAttempt } from '../units/fold.ts'
+import { type Release, releaseSentence, writeRelease } from '../units/words.ts'
+import type { Answer } from './answer-words.ts'
+import type { StoredUpload } from './stored.ts'
+
+/** What the unit's history makes of the run now. */
+export interface FoldedAnswer {
+  readonly attempt: FoldedAttempt
+  readonly release: Release
+}
+
+/** The answer to an upload, made from its rows and its unit's history: the same the first time and ever after. */
+export function writeAnswer(stored: StoredUpload, folded: FoldedAnswer | null, repeated: boolean): Answer {
+  const { judged } = stored
+  const isResult = stored.outcome !== 'rejected'
+  const attempt = isResult ? folded?.attempt : undefined
+  return {
+    runId: stored.runId,
+    uploadKey: stored.uploadKey,
+    repeated,
+    outcome: stored.outcome,
+    standing: attempt?.standing ?? stored.outcome,
+    codes: stored.codes.map(writeCode),
+    verdict: judged?.verdict ?? null,
+    stationVerdict: judged?.stationVerdict ?? null,
+    evidence: attempt?.evidence ?? null,
+    attempt: attempt?.number ?? null,
+    contentDigest: stored.contentDigest,
+    receivedAt: writeInstant(stored.receivedAt),
+    skewMs: stored.skewMs,
+    startedAt: stored.startedAt === null ? null : writeInstant(stored.startedAt),
+    startedAtUsed: stored.startedAtUsed === null ? null : writeInstant(stored.startedAtUsed),
+    judgedBy:
+      judged === null
+        ? null
+        : {
+            plan: judged.plan,
+            revision: judged.revision,
+            revisionDigest: judged.revisionDigest,
+            productVersion: judged.productVersion,
+            editions: [...judged.editions],
+            decisionRule: judged.decisionRule,
+            calibration: judged.calibration,
+          },
+    reasons: (judged?.reasons ?? []).map(writeReason),
+    steps: (judged?.steps ?? []).map(({ step, verdict, reasons, measurements }) => ({
+      step,
+      verdict,
+      reasons: reasons.map(writeReason),
+      measurements: measurements.map((one) => ({ ...one, reasons: one.reasons.map(writeReason) })),
+    })),
+    release: isResult && folded !== null ? writeRelease(folded.release) : null,
+    action: actionSentence(stored, folded),
+  }
+}
+
+/** One code with its way out. */
+export function writeCode({ code, pointer, facts }: CodeFound): Answer['codes'][number] {
+  return {
+    code,
+    pointer: pointer === undefined ? null : pointerFragment(pointer),
+    facts: { ...facts },
+    action: `${sentenceOf(code, facts)} ${actionOf(code)}`,
+  }
+}
+
+function writeReason({ code, facts }: Reason): Answer['reasons'][number] {
+  return { code, facts: { ...facts }, sentence: sentenceOf(code, facts) }
+}
+
+const PROVISIONAL = 'Evidence is provisional until the next station check closes the bracket.'
+
+/** The one sentence that a person at the station reads first. */
+function actionSentence(stored: StoredUpload, folded: FoldedAnswer | null): string {
+  const [code] = stored.codes
+  if (stored.outcome === 'rejected' || stored.outcome === 'held') {
+    const word = stored.outcome === 'rejected' ? 'Rejected, so the unit counts as untested' : 'Held'
+    return code === undefined ? `${word}.` : `${word}: ${sentenceOf(code.code, code.facts)} ${actionOf(code.code)}`
+  }
+  const because = firstReason(stored)
+  switch (stored.judged?.verdict) {
+    case 'pass':
+    case 'pass-under-permit':
+      return passSentence(folded)
+    case 'fail':
+      return `Failed.${because} Set the unit aside; repair it and test it again.`
+    case 'invalid':
+      return `Not a proper test, so it says nothing about the unit.${because} Mend the cause and test again.`
+    case 'inconclusive':
+      return `A reading cannot be placed against its limit.${because} Test again or have it decided.`
+    default:
+      return `A required result is missing.${because} Test again.`
+  }
+}
+
+function passSentence(folded: FoldedAnswer | null): string {
+  switch (folded?.attempt.evidence) {
+    case 'superseded':
+      return 'Passed, but a later run speaks for this unit.'
+    case 'suspect':
+      return 'Passed, but what it rested on was taken away afterwards. Test again.'
+    default:
+      return folded?.release.releasable === false
+        ? `Passed. ${PROVISIONAL} The unit may not ship yet: ${folded.release.reasons.map(releaseSentence).join(' ')}`
+        : `Passed. ${PROVISIONAL}`
+  }
+}
+
+/** The first reason of what decided the run, with its place. */
+function firstReason({ judged }: StoredUpload): string {
+  if (judged === null) return ''
+  for (const { step, measurements } of judged.steps) {
+    for (const { measurement, verdict, reasons } of measurements) {
+      const [reason] = reasons
+      if (verdict === judged.verdict && reason !== undefined) {
+        return ` Step ${step}, ${measurement}: ${sentenceOf(reason.code, reason.facts)}`
+      }
+    }
+  }
+  const missing = judged.steps.find(({ verdict }) => verdict === 'not-run')
+  if (judged.verdict === 'incomplete' && missing !== undefined) return ` Step ${missing.step} was not run.`
+  const [reason] = judged.reasons
+  return reason === undefined ? '' : ` ${sentenceOf(reason.code, reason.facts)}`
+}

@@ -1,0 +1,85 @@
+import type { JsonValue } from '../exact/json.ts'
+import { readInstant } from '../exact/time.ts'
+
+/**
+ * What an upload says of itself, read from whatever could be read, also where other fields are wrong: enough to file a
+ * refused upload under its key and to keep a reported failure in the unit's history (design promise 5).
+ */
+export interface Claim {
+  readonly station?: string
+  readonly uploadKey?: string
+  readonly sequenceNumber?: number
+  readonly sentAt?: number
+  readonly startedAt?: number
+  readonly purpose?: string
+  readonly product?: string
+  readonly variant?: string
+  /** As sent. */
+  readonly serial?: string
+  readonly plan?: string
+  readonly revision?: number
+  readonly instrument?: string
+  readonly attemptCause?: string
+  readonly stationVerdict?: string
+  /** The station said `fail` of the run or a step, or a measurement ended by over-current, breakdown or arc. */
+  readonly reportedFailure: boolean
+}
+
+const KEY = /^[A-Za-z0-9._:-]{1,64}$/
+const SERIAL_MAX = 128
+const REVISION_MAX = 2_147_483_647
+const FAILURES: ReadonlySet<JsonValue> = new Set<JsonValue>(['over-current', 'breakdown', 'arc'])
+
+/** Reads the claim of one JSON object; members of the wrong form are left out. */
+export function claimOf(body: { readonly [member: string]: JsonValue }): Claim {
+  const { serial, revision, sequenceNumber } = body
+  return {
+    ...key('station', body['station']),
+    ...key('uploadKey', body['uploadKey']),
+    ...(isCount(sequenceNumber) ? { sequenceNumber } : {}),
+    ...instant('sentAt', body['sentAt']),
+    ...instant('startedAt', body['startedAt']),
+    ...key('purpose', body['purpose']),
+    ...key('product', body['product']),
+    ...key('variant', body['variant']),
+    ...(typeof serial === 'string' && serial.length <= SERIAL_MAX && !/[\0\p{Cs}]/u.test(serial) ? { serial } : {}),
+    ...key('plan', body['plan']),
+    ...(isCount(revision) && revision <= REVISION_MAX ? { revision } : {}),
+    ...key('instrument', body['instrument']),
+    ...key('attemptCause', body['attemptCause']),
+    ...key('stationVerdict', body['stationVerdict']),
+    reportedFailure: body['stationVerdict'] === 'fail' || listOf(body['steps']).some(isFailedStep),
+  }
+}
+
+function isFailedStep(step: JsonValue): boolean {
+  return (
+    memberOf(step, 'stationVerdict') === 'fail' ||
+    listOf(memberOf(step, 'measurements')).some(
+      (one) => memberOf(one, 'stationVerdict') === 'fail' || FAILURES.has(memberOf(one, 'termination') ?? null),
+    )
+  )
+}
+
+function memberOf(value: JsonValue, member: string): JsonValue | undefined {
+  if (typeof value !== 'object' || value === null || Array.isArray(value) || !Object.hasOwn(value, member))
+    return undefined
+  return (value as { [member: string]: JsonValue })[member]
+}
+
+function listOf(value: JsonValue | undefined): readonly JsonValue[] {
+  return Array.isArray(value) ? value : []
+}
+
+function key<Name extends string>(name: Name, value: JsonValue | undefined): { readonly [Key in Name]?: string } {
+  return (typeof value === 'string' && KEY.test(value) ? { [name]: value } : {}) as { readonly [Key in Name]?: string }
+}
+
+function instant<Name extends string>(name: Name, value: JsonValue | undefined): { readonly [Key in Name]?: number } {
+  const read = readInstant(value)
+  return ('at' in read ? { [name]: read.at } : {}) as { readonly [Key in Name]?: number }
+}
+
+function isCount(value: JsonValue | undefined): value is number {
+  return typeof value === 'number' && Number.isSafeInteger(value) && value >= 0
+}

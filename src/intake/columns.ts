@@ -1,0 +1,160 @@
+import type { AttemptRow, EntryRow, ReadingRow, RunRow, UploadRow } from './port.ts'
+
+/**
+ * Which column of a table holds which member of its row, and the SQL type of its parameter. One list serves the
+ * statement and its values, so that the two cannot come apart.
+ */
+type Column<Row> = readonly [column: string, type: string, member: keyof Row & string]
+
+export const uploadColumns: readonly Column<UploadRow>[] = [
+  ['site_id', 'text', 'site'],
+  ['received_at', 'timestamptz', 'receivedAt'],
+  ['upload_id', 'uuid', 'uploadId'],
+  ['station', 'text', 'station'],
+  ['upload_key', 'text', 'uploadKey'],
+  ['sequence_number', 'int8', 'sequenceNumber'],
+  ['sender', 'text', 'sender'],
+  ['sent_at', 'timestamptz', 'sentAt'],
+  ['skew_ms', 'int8', 'skewMs'],
+  ['raw', 'bytea', 'raw'],
+  ['content_digest', 'text', 'contentDigest'],
+  ['outcome', 'text', 'outcome'],
+  ['status', 'int2', 'status'],
+  ['codes', 'text', 'codes'],
+  ['product', 'text', 'product'],
+  ['serial', 'text', 'serial'],
+  ['plan', 'text', 'plan'],
+  ['revision', 'int4', 'revision'],
+  ['started_at', 'timestamptz', 'startedAt'],
+  ['judgement', 'text', 'judgement'],
+]
+
+export const runColumns: readonly Column<RunRow>[] = [
+  ['site_id', 'text', 'site'],
+  ['started_at', 'timestamptz', 'startedAt'],
+  ['run_id', 'uuid', 'runId'],
+  ['received_at', 'timestamptz', 'receivedAt'],
+  ['station', 'text', 'station'],
+  ['upload_key', 'text', 'uploadKey'],
+  ['sequence_number', 'int8', 'sequenceNumber'],
+  ['outcome', 'text', 'outcome'],
+  ['purpose', 'text', 'purpose'],
+  ['source', 'text', 'source'],
+  ['product', 'text', 'product'],
+  ['variant', 'text', 'variant'],
+  ['serial', 'text', 'serial'],
+  ['operation', 'text', 'operation'],
+  ['plan', 'text', 'plan'],
+  ['revision', 'int4', 'revision'],
+  ['revision_digest', 'text', 'revisionDigest'],
+  ['product_version', 'int4', 'productVersion'],
+  ['rules_version', 'int4', 'rulesVersion'],
+  // An array inside an array of rows would have to be rectangular, so it travels as JSON text.
+  ['editions', 'json-texts', 'editions'],
+  ['decision_rule', 'text', 'decisionRule'],
+  ['instrument', 'text', 'instrument'],
+  ['calibration', 'text', 'calibration'],
+  ['programming', 'text', 'programming'],
+  ['person', 'text', 'person'],
+  ['started_at_sent', 'timestamptz', 'startedAtSent'],
+  ['ended_at', 'timestamptz', 'endedAt'],
+  ['verdict', 'text', 'verdict'],
+  ['station_verdict', 'text', 'stationVerdict'],
+  ['attempt_cause', 'text', 'attemptCause'],
+  ['attempt_of', 'text', 'attemptOf'],
+  ['job_order', 'text', 'jobOrder'],
+  ['material_lot', 'text', 'materialLot'],
+  ['component_lots', 'text', 'componentLots'],
+  ['ambient', 'text', 'ambient'],
+  ['judgement', 'text', 'judgement'],
+]
+
+export const readingColumns: readonly Column<ReadingRow>[] = [
+  ['site_id', 'text', 'site'],
+  ['started_at', 'timestamptz', 'startedAt'],
+  ['run_id', 'uuid', 'runId'],
+  ['step', 'text', 'step'],
+  ['measurement', 'text', 'measurement'],
+  ['kind', 'text', 'kind'],
+  ['termination', 'text', 'termination'],
+  ['verdict', 'text', 'verdict'],
+  ['quantity', 'text', 'quantity'],
+  ['detector', 'text', 'detector'],
+  ['value', 'numeric', 'value'],
+  ['relation', 'text', 'relation'],
+  ['unit', 'text', 'unit'],
+  ['text', 'text', 'text'],
+  ['judged', 'numeric', 'judged'],
+  ['test_voltage', 'numeric', 'testVoltage'],
+  ['test_current', 'numeric', 'testCurrent'],
+  ['dwell', 'numeric', 'dwell'],
+  ['frequency', 'numeric', 'frequency'],
+  ['residual_voltage', 'numeric', 'residualVoltage'],
+  ['limit_lower', 'numeric', 'limitLower'],
+  ['limit_upper', 'numeric', 'limitUpper'],
+  ['open_lead_minimum', 'numeric', 'openLeadMinimum'],
+]
+
+export const attemptColumns: readonly Column<AttemptRow>[] = [
+  ['site_id', 'text', 'site'],
+  ['product', 'text', 'product'],
+  ['serial', 'text', 'serial'],
+  ['started_at', 'timestamptz', 'startedAt'],
+  ['sequence_number', 'int8', 'sequenceNumber'],
+  ['run_id', 'uuid', 'runId'],
+  ['received_at', 'timestamptz', 'receivedAt'],
+  ['station', 'text', 'station'],
+  ['upload_key', 'text', 'uploadKey'],
+  ['outcome', 'text', 'outcome'],
+  ['codes', 'json-texts', 'codes'],
+  ['purpose', 'text', 'purpose'],
+  ['verdict', 'text', 'verdict'],
+  ['operation', 'text', 'operation'],
+  ['variant', 'text', 'variant'],
+  ['plan', 'text', 'plan'],
+  ['revision', 'int4', 'revision'],
+  ['instrument', 'text', 'instrument'],
+  ['programming', 'text', 'programming'],
+  ['attempt_cause', 'text', 'attemptCause'],
+  ['reported_failure', 'bool', 'reportedFailure'],
+]
+
+export const entryColumns: readonly Column<EntryRow>[] = [
+  ['site_id', 'text', 'site'],
+  ['recorded_at', 'timestamptz', 'recordedAt'],
+  ['entry_id', 'uuid', 'entryId'],
+  ['content', 'text', 'content'],
+  ['leaf_hash', 'text', 'leafHash'],
+]
+
+/** `INSERT` of any number of rows from one array parameter per column; parameters count from `first`. */
+export function insertText<Row>(table: string, columns: readonly Column<Row>[], first: number): string {
+  const names = columns.map(([column]) => column).join(', ')
+  const picked = columns
+    .map(([column, type]) =>
+      type === 'json-texts' ? `ARRAY(SELECT jsonb_array_elements_text(given.${column}::jsonb))` : `given.${column}`,
+    )
+    .join(', ')
+  const arrays = columns
+    .map(([, type], index) => `$${first + index}::${type === 'json-texts' ? 'text' : type}[]`)
+    .join(', ')
+  return `INSERT INTO ${table} (${names}) SELECT ${picked} FROM unnest(${arrays}) AS given (${names})`
+}
+
+/** The array parameters of `insertText`, a column each. */
+export function insertValues<Row>(
+  columns: readonly Column<Row>[],
+  rows: readonly Row[],
+  instantText: (at: number) => string,
+): unknown[][] {
+  return columns.map(([, type, member]) => {
+    if (type === 'timestamptz') {
+      return rows.map((row) => {
+        const at = row[member]
+        return typeof at === 'number' ? instantText(at) : null
+      })
+    }
+    if (type === 'json-texts') return rows.map((row) => JSON.stringify(row[member]))
+    return rows.map((row) => row[member])
+  })
+}

@@ -1,0 +1,100 @@
+import type { MachineActor } from '../access/words.ts'
+import { type Decision, decide } from '../judging/decide.ts'
+import { type FactKey, type Facts, factOf, needsOf, revisionKey, siteOf } from '../judging/facts.ts'
+import type { CodeFound, Outcome } from '../judging/words.ts'
+import { normaliseSerial } from '../products/serial.ts'
+import { versionInEffect } from '../products/versions.ts'
+import type { UploadRead } from './read-upload.ts'
+
+/** One upload that could be read as a JSON object, with what the server stamped on it. */
+export interface Received {
+  readonly actor: MachineActor
+  readonly read: Exclude<UploadRead, { readonly kind: 'unreadable' }>
+  readonly raw: Buffer
+  readonly receivedAt: number
+  /** The run's id and the upload's: a UUIDv7 minted from `receivedAt`. */
+  readonly runId: string
+}
+
+/** What is made of an upload by the facts at one version of the gate. */
+export interface Decided {
+  readonly outcome: Outcome
+  readonly codes: readonly CodeFound[]
+  /** Null where fields were refused while it was read: then nothing was admitted or judged. */
+  readonly decision: Decision | null
+  readonly serial: string | null
+  readonly operation: string | null
+  /** Where it stands in the unit's history; null where no start can be placed. */
+  readonly startedAt: number | null
+  /** The station it is filed under; null where the sender may not speak for the one it names. */
+  readonly station: string | null
+  readonly needsCheck: boolean
+}
+
+/** The facts that deciding asks for. */
+export function needsOfReceived({ read, actor }: Received): FactKey[] {
+  if (read.kind === 'read') return needsOf(read.upload, { site: actor.site, key: actor.key })
+  const { station, product, plan, revision } = read.claim
+  const needs: FactKey[] = [`site/${actor.site}`, `key/${actor.key}`]
+  if (station !== undefined) needs.push(`station/${station}`)
+  if (product !== undefined) needs.push(`product/${product}`)
+  if (plan !== undefined && revision !== undefined) needs.push(revisionKey(plan, revision))
+  return needs
+}
+
+/** Decides one upload; pure. Its needs must be loaded. */
+export function decideReceived(received: Received, facts: Facts): Decided {
+  const { read, actor, receivedAt } = received
+  if (read.kind === 'read') {
+    const decision = decide(read.upload, facts, { receivedAt, actor, pointerRoot: '' })
+    return {
+      outcome: decision.outcome,
+      codes: decision.codes,
+      decision,
+      serial: decision.admission.serial,
+      operation: decision.admission.operation,
+      startedAt: decision.admission.startedAtUsed,
+      station: actor.stations.includes(read.upload.station) ? read.upload.station : null,
+      needsCheck: decision.admission.needsCheck,
+    }
+  }
+  const { claim } = read
+  const station = claim.station !== undefined && actor.stations.includes(claim.station) ? claim.station : null
+  const codes: CodeFound[] = [...read.codes]
+  if (claim.station !== undefined && station === null) {
+    const isKnown = factOf(facts, 'station', claim.station) !== null
+    codes.push({
+      code: isKnown ? 'station-mismatch' : 'station-unknown',
+      pointer: '/station',
+      facts: { station: claim.station },
+    })
+  }
+  const revision =
+    claim.plan === undefined || claim.revision === undefined
+      ? null
+      : factOf(facts, 'revision', `${claim.plan}/${claim.revision}`)
+  return {
+    outcome: 'rejected',
+    codes,
+    decision: null,
+    serial: serialOf(received, facts),
+    operation: revision?.content.operation ?? null,
+    startedAt: isPlausible(claim.startedAt, siteOf(facts).openedAt, receivedAt) ? claim.startedAt : null,
+    station,
+    needsCheck: false,
+  }
+}
+
+/** The serial number of a refused upload, where what it claims names a unit by its product's rule. */
+function serialOf({ read: { claim }, receivedAt }: Received, facts: Facts): string | null {
+  if (claim.product === undefined || claim.serial === undefined) return null
+  const versions = factOf(facts, 'product', claim.product)?.versions ?? []
+  const version = versionInEffect(versions, receivedAt, facts.rulesVersion) ?? versions.at(-1)
+  if (version === undefined) return null
+  const read = normaliseSerial(version.compiledSerialRule, claim.serial)
+  return 'serial' in read ? read.serial : null
+}
+
+function isPlausible(startedAt: number | undefined, openedAt: number, receivedAt: number): startedAt is number {
+  return startedAt !== undefined && openedAt <= startedAt && startedAt <= receivedAt
+}

@@ -1,0 +1,236 @@
+import { NumberText, readJson } from '../exact/json.ts'
+import { writeInstant } from '../exact/time.ts'
+import type { CodeFound, Outcome, StationVerdict, Verdict } from '../judging/words.ts'
+import type { Database } from '../platform/database/pool.ts'
+import { timestamptzText } from '../platform/database/sql.ts'
+import { idInstant } from '../platform/ids.ts'
+import { Problem } from '../platform/problems.ts'
+import { readUnit } from '../units/reads.ts'
+import { type FoldedAnswer, writeAnswer, writeCode } from './answer.ts'
+import type { Answer, ListedUpload } from './answer-words.ts'
+import { claimOf } from './claim.ts'
+import type { JudgementText, StoredJudgement, StoredUpload } from './stored.ts'
+
+interface StoredRow {
+  readonly site: string
+  readonly station: string | null
+  readonly uploadKey: string | null
+  readonly outcome: Outcome | 'conflict' | 'unreadable' | 'failed'
+  readonly codes: string
+  readonly contentDigest: string | null
+  readonly skewMs: number | null
+  readonly startedAtUsed: number | null
+  readonly product: string | null
+  readonly serial: string | null
+  readonly judgement: string | null
+  readonly raw: Buffer
+  readonly run: {
+    operation: string
+    variant: string
+    plan: string
+    revision: number
+    revisionDigest: string
+    productVersion: number
+    editions: string[]
+    decisionRule: string
+    calibration: string | null
+    verdict: Verdict
+    stationVerdict: StationVerdict | null
+    judgement: string
+  } | null
+}
+
+// The id carries the millisecond of receipt, so one partition of uploads is touched; the row points on to that of runs.
+const READ_STORED = `
+  SELECT u.site_id AS site, u.station, u.upload_key AS "uploadKey", u.outcome, u.codes, u.content_digest AS "contentDigest",
+         u.skew_ms AS "skewMs", u.started_at AS "startedAtUsed", u.product, u.serial, u.judgement, u.raw,
+         CASE WHEN r.run_id IS NULL THEN NULL ELSE jsonb_build_object(
+           'operation', r.operation,
+           'variant', r.variant, 'plan', r.plan, 'revision', r.revision, 'revisionDigest', r.revision_digest,
+           'productVersion', r.product_version, 'editions', to_jsonb(r.editions), 'decisionRule', r.decision_rule,
+           'calibration', r.calibration, 'verdict', r.verdict, 'stationVerdict', r.station_verdict,
+           'judgement', r.judgement) END AS run
+  FROM intake.uploads u
+  LEFT JOIN intake.runs r ON r.site_id = u.site_id AND r.started_at = u.started_at AND r.run_id = u.upload_id
+  WHERE u.received_at = $1 AND u.upload_id = $2`
+
+async function readRow(database: Database, runId: string): Promise<StoredRow> {
+  const receivedAt = idInstant(runId)
+  const [row] =
+    receivedAt === undefined
+      ? []
+      : await database.sql.query<StoredRow>(READ_STORED, [timestamptzText(receivedAt), runId], 'intake_read_stored')
+  if (row === undefined) throw new Problem('run-not-found', { detail: `There is no run ${runId}.` })
+  return row
+}
+
+function storedOf(runId: string, row: StoredRow): StoredUpload {
+  if (row.outcome !== 'accepted' && row.outcome !== 'held' && row.outcome !== 'rejected') {
+    throw new Problem('run-not-found', {
+      detail: `The upload ${runId} became no run: ${row.outcome}. Its bytes are at /v1/runs/${runId}/raw.`,
+    })
+  }
+  return {
+    runId,
+    site: row.site,
+    station: row.station,
+    uploadKey: row.uploadKey,
+    outcome: row.outcome,
+    codes: JSON.parse(row.codes) as CodeFound[],
+    contentDigest: row.contentDigest ?? '',
+    receivedAt: idInstant(runId) ?? 0,
+    skewMs: row.skewMs,
+    startedAt: startedAtOf(row.raw),
+    startedAtUsed: row.startedAtUsed,
+    product: row.product,
+    serial: row.serial,
+    judged: judgedOf(row),
+  }
+}
+
+function judgedOf({ run, judgement }: StoredRow): StoredJudgement | null {
+  if (run === null) return judgement === null ? null : (JSON.parse(judgement) as StoredJudgement)
+  const { judgement: text, ...rest } = run
+  return { ...rest, ...(JSON.parse(text) as JudgementText) }
+}
+
+/** The start as sent, from the bytes themselves: no row holds it where the upload became no run. */
+function startedAtOf(raw: Buffer): number | null {
+  const json = readJson(raw)
+  if (!json.ok || typeof json.value !== 'object' || json.value === null || Array.isArray(json.value)) return null
+  if (json.value instanceof NumberText) return null
+  return claimOf(json.value).startedAt ?? null
+}
+
+/** Which of a machine key's stations may see it; a person with a role sees all. */
+export type Viewer =
+  | { readonly kind: 'person' }
+  | { readonly kind: 'station' | 'gateway'; readonly site: string; readonly stations: readonly string[] }
+
+function requireVisible(row: StoredRow, runId: string, viewer: Viewer): void {
+  if (viewer.kind === 'person') return
+  // Not 403: whether the run of another station exists is none of its business.
+  if (row.site !== viewer.site || row.station === null || !viewer.stations.includes(row.station)) {
+    throw new Problem('run-not-found', { detail: `There is no run ${runId}.` })
+  }
+}
+
+/**
+ * The answer to an upload as it is now: outcome, verdict and codes as stored, standing, evidence and release folded anew.
+ * @throws Problem `run-not-found`
+ */
+export async function readAnswer(database: Database, runId: string, viewer: Viewer, repeated = false): Promise<Answer> {
+  const row = await readRow(database, runId)
+  requireVisible(row, runId, viewer)
+  const stored = storedOf(runId, row)
+  return writeAnswer(stored, await readFolded(database, stored), repeated)
+}
+
+async function readFolded(database: Database, stored: StoredUpload): Promise<FoldedAnswer | null> {
+  if (stored.outcome === 'rejected' || stored.product === null || stored.serial === null) return null
+  const { folded } = await readUnit(database, { product: stored.product, serial: stored.serial })
+  const attempt = folded.attempts.find((one) => one.attempt.runId === stored.runId)
+  return attempt === undefined ? null : { attempt, release: folded.release }
+}
+
+/**
+ * The bytes of an upload exactly as they came.
+ * @throws Problem `run-not-found`
+ */
+export async function readRaw(database: Database, runId: string, viewer: Viewer): Promise<Buffer> {
+  const row = await readRow(database, runId)
+  requireVisible(row, runId, viewer)
+  return row.raw
+}
+
+/** A revision that is in force now, for one of the variants it covers. */
+export interface InForceNow {
+  readonly variant: string
+  readonly plan: string
+  readonly revision: number
+  readonly revisionDigest: string
+}
+
+const READ_IN_FORCE = `
+  SELECT f.variant, f.plan, f.revision, r.digest AS "revisionDigest"
+  FROM governance.plan p
+  JOIN governance.in_force f ON f.product = p.product AND f.operation = p.operation AND f.site = $2
+   AND f.from_at <= $3 AND (f.until_at IS NULL OR f.until_at > $3)
+  JOIN governance.plan_revision r ON r.plan = f.plan AND r.revision = f.revision
+  WHERE p.plan = $1 ORDER BY f.variant`
+
+/** What a station that cited another revision of this plan should have used: named in the refusal. */
+export async function readInForceNow(
+  database: Database,
+  { plan, site, at }: { readonly plan: string; readonly site: string; readonly at: number },
+): Promise<InForceNow[]> {
+  return await database.sql.query<InForceNow>(READ_IN_FORCE, [plan, site, timestamptzText(at)], 'intake_in_force_now')
+}
+
+export interface UploadsAsked {
+  readonly outcome?: string | undefined
+  readonly site?: string | undefined
+  readonly station?: string | undefined
+  readonly product?: string | undefined
+  readonly serial?: string | undefined
+  readonly code?: string | undefined
+  /** Received at or after; milliseconds since the epoch. */
+  readonly from: number
+  /** Received before. */
+  readonly to: number
+  readonly limit: number
+  /** The place after which the page begins: receipt and id of the last one shown. */
+  readonly after: readonly [number, string] | undefined
+}
+
+interface ListedRow extends Omit<StoredRow, 'run' | 'judgement' | 'raw' | 'contentDigest' | 'skewMs'> {
+  readonly runId: string
+  readonly sender: string
+  readonly status: number
+  readonly plan: string | null
+  readonly revision: number | null
+  readonly receivedAt: number
+  readonly verdict: Verdict | null
+}
+
+const LIST_UPLOADS = `
+  SELECT u.upload_id AS "runId", u.site_id AS site, u.station, u.upload_key AS "uploadKey", u.sender, u.outcome, u.status,
+         u.codes, u.product, u.serial, u.plan, u.revision, u.received_at AS "receivedAt", u.started_at AS "startedAtUsed",
+         r.verdict
+  FROM intake.uploads u
+  LEFT JOIN intake.runs r ON r.site_id = u.site_id AND r.started_at = u.started_at AND r.run_id = u.upload_id
+  WHERE u.received_at >= $1 AND u.received_at < $2
+    AND ($3::text IS NULL OR u.outcome = $3) AND ($4::text IS NULL OR u.site_id = $4)
+    AND ($5::text IS NULL OR u.station = $5) AND ($6::text IS NULL OR u.product = $6)
+    AND ($7::text IS NULL OR u.serial = $7)
+    AND ($8::text IS NULL OR u.codes::jsonb @> jsonb_build_array(jsonb_build_object('code', $8::text)))
+    AND ($9::timestamptz IS NULL OR (u.received_at, u.upload_id) < ($9::timestamptz, $10::uuid))
+  ORDER BY u.received_at DESC, u.upload_id DESC LIMIT $11`
+
+/** Uploads, the latest received first; one more than `limit` where there are more. */
+export async function listUploads(database: Database, asked: UploadsAsked): Promise<ListedUpload[]> {
+  const [at, id] = asked.after ?? []
+  const rows = await database.sql.query<ListedRow>(
+    LIST_UPLOADS,
+    [
+      timestamptzText(asked.from),
+      timestamptzText(asked.to),
+      asked.outcome ?? null,
+      asked.site ?? null,
+      asked.station ?? null,
+      asked.product ?? null,
+      asked.serial ?? null,
+      asked.code ?? null,
+      at === undefined ? null : timestamptzText(at),
+      id ?? null,
+      asked.limit + 1,
+    ],
+    'intake_list_uploads',
+  )
+  return rows.map(({ codes, receivedAt, startedAtUsed, ...row }) => ({
+    ...row,
+    codes: (JSON.parse(codes) as CodeFound[]).map(writeCode),
+    receivedAt: writeInstant(receivedAt),
+    startedAtUsed: startedAtUsed === null ? null : writeInstant(startedAtUsed),
+  }))
+}

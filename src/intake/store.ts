@@ -1,0 +1,150 @@
+import { loadFacts } from '../judging/reads.ts'
+import { ensureChecked } from '../plans/acts/ensure-checked.ts'
+import { ensureMonths } from '../platform/database/partitions.ts'
+import type { Database } from '../platform/database/pool.ts'
+import { type Sql, timestamptzText } from '../platform/database/sql.ts'
+import { inTransaction } from '../platform/database/transaction.ts'
+import { readChangesSince, shareGate } from '../platform/gate.ts'
+import { readHistories, type UnitName } from '../units/reads.ts'
+import {
+  attemptColumns,
+  entryColumns,
+  insertText,
+  insertValues,
+  readingColumns,
+  runColumns,
+  uploadColumns,
+} from './columns.ts'
+import type { CommitRows, IntakeCommit, IntakePort, KeyRow, UploadRow } from './port.ts'
+
+/** The lane's port on PostgreSQL. */
+export function intakeStore(database: Database): IntakePort {
+  return {
+    async ensureMonths(receivedAt, startedAt) {
+      await ensureMonths(database, receivedAt, ['uploads', 'ledger_entries'])
+      await ensureMonths(database, startedAt, ['runs', 'readings'])
+    },
+    inCommit: (work) => inTransaction(database, (sql) => work(commitOn(database, sql))),
+    ensureChecked: (revisions) => ensureChecked(database, revisions),
+  }
+}
+
+function commitOn(database: Database, sql: Sql): IntakeCommit {
+  return {
+    shareGate: (site) => shareGate(sql, database.clock, site),
+    changesSince: (site, version) => readChangesSince(sql, site, version),
+    loadFacts: (facts, needs) => loadFacts(sql, facts, needs),
+    takeKeys: (site, keys) => takeKeys(sql, site, keys),
+    lockUnits: (site, units) => lockUnits(sql, site, units),
+    append: (rows) => append(sql, rows),
+  }
+}
+
+// A parallel twin waits at the conflict until the first commits; the loser reads the winner in the next statement, whose
+// snapshot is its own.
+const TAKE_KEYS = `
+  INSERT INTO intake.upload_keys (site_id, station, upload_key, digest, upload_id, received_at)
+  SELECT $1, station, upload_key, digest, upload_id, received_at
+  FROM unnest($2::text[], $3::text[], $4::text[], $5::uuid[], $6::timestamptz[])
+    AS given (station, upload_key, digest, upload_id, received_at)
+  ORDER BY station COLLATE "C", upload_key COLLATE "C"
+  ON CONFLICT DO NOTHING
+  RETURNING upload_id`
+
+const READ_KEYS = `
+  SELECT station, upload_key AS "uploadKey", digest, upload_id AS "uploadId", received_at AS "receivedAt"
+  FROM intake.upload_keys JOIN unnest($2::text[], $3::text[]) AS given (station, upload_key) USING (station, upload_key)
+  WHERE site_id = $1`
+
+async function takeKeys(sql: Sql, site: string, keys: readonly KeyRow[]): Promise<readonly KeyRow[]> {
+  if (keys.length === 0) return []
+  const taken = await sql.query<{ upload_id: string }>(
+    TAKE_KEYS,
+    [
+      site,
+      keys.map((key) => key.station),
+      keys.map((key) => key.uploadKey),
+      keys.map((key) => key.digest),
+      keys.map((key) => key.uploadId),
+      keys.map((key) => timestamptzText(key.receivedAt)),
+    ],
+    'intake_take_keys',
+  )
+  if (taken.length === keys.length) return []
+  const ours = new Set(taken.map((row) => row.upload_id))
+  const lost = keys.filter((key) => !ours.has(key.uploadId))
+  return await sql.query<KeyRow>(
+    READ_KEYS,
+    [site, lost.map((key) => key.station), lost.map((key) => key.uploadKey)],
+    'intake_read_keys',
+  )
+}
+
+const LOCK_UNITS = `
+  INSERT INTO intake.units (site_id, product, serial, version)
+  SELECT $1, product, serial, 1 FROM unnest($2::text[], $3::text[]) AS given (product, serial)
+  ORDER BY product COLLATE "C", serial COLLATE "C"
+  ON CONFLICT (site_id, product, serial) DO UPDATE SET version = intake.units.version + 1`
+
+async function lockUnits(sql: Sql, site: string, units: readonly UnitName[]) {
+  if (units.length === 0) return new Map()
+  await sql.query(
+    LOCK_UNITS,
+    [site, units.map((unit) => unit.product), units.map((unit) => unit.serial)],
+    'intake_lock_units',
+  )
+  return await readHistories(sql, units)
+}
+
+const APPEND_FULL = appendText(true)
+const APPEND_UPLOADS = appendText(false)
+
+/** One statement for all tables, so that a commit of two hundred runs costs one round trip. */
+function appendText(withRuns: boolean): string {
+  const parts: string[] = []
+  let first = 1
+  const take = <Row>(table: string, columns: Parameters<typeof insertText<Row>>[1]) => {
+    const text = insertText(table, columns, first)
+    first += columns.length
+    return text
+  }
+  parts.push(`appended_uploads AS (${take('intake.uploads', uploadColumns)})`)
+  parts.push(
+    `appended_entry AS (${take('intake.ledger_entries', entryColumns)} RETURNING site_id, entry_id, recorded_at)`,
+  )
+  parts.push(`appended_attempts AS (${take('intake.attempts', attemptColumns)})`)
+  if (withRuns) {
+    parts.push(`appended_runs AS (${take('intake.runs', runColumns)})`)
+    parts.push(`appended_readings AS (${take('intake.readings', readingColumns)})`)
+  }
+  return `WITH ${parts.join(', ')}
+    INSERT INTO intake.ledger_pending (site_id, entry_id, recorded_at) SELECT site_id, entry_id, recorded_at FROM appended_entry`
+}
+
+async function append(sql: Sql, rows: CommitRows): Promise<void> {
+  const withRuns = rows.runs.length > 0
+  const values = [
+    ...insertValues(uploadColumns, rows.uploads, timestamptzText),
+    ...insertValues(entryColumns, [rows.entry], timestamptzText),
+    ...insertValues(attemptColumns, rows.attempts, timestamptzText),
+  ]
+  if (withRuns) {
+    values.push(...insertValues(runColumns, rows.runs, timestamptzText))
+    values.push(...insertValues(readingColumns, rows.readings, timestamptzText))
+  }
+  await sql.query(
+    withRuns ? APPEND_FULL : APPEND_UPLOADS,
+    values,
+    withRuns ? 'intake_append_full' : 'intake_append_uploads',
+  )
+}
+
+/** Keeps the bytes of one upload by themselves: what could not be read, or could not be committed. */
+export async function keepUpload(database: Database, row: UploadRow): Promise<void> {
+  await ensureMonths(database, [row.receivedAt], ['uploads'])
+  await database.sql.query(
+    insertText('intake.uploads', uploadColumns, 1),
+    insertValues(uploadColumns, [row], timestamptzText),
+    'intake_keep_upload',
+  )
+}

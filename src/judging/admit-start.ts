@@ -1,0 +1,158 @@
+import { writeInstant } from '../exact/time.ts'
+import type { Calibration } from '../stations/calibration.ts'
+import { holds } from '../stations/instrument-assignment.ts'
+import { type Support, supportAt } from '../stations/support.ts'
+import { type Facts, factOf, type RevisionFact, siteOf } from './facts.ts'
+import type { CodeFound, Upload, UploadCode } from './words.ts'
+
+/** What the cited revision was at an instant. */
+export type RevisionState = 'in-force' | 'revision-not-yet-in-force' | 'revision-stale' | 'product-plan-mismatch'
+
+/** What one start finds. */
+export interface StartState {
+  readonly at: number
+  readonly revision: RevisionState
+  /** The block that holds the start, by its own beginning; undefined where none does, or no check is there to say. */
+  readonly block: { readonly from: number; readonly causes: readonly string[] } | undefined
+  /** Undefined where station or instrument is unknown, so that nothing can be asked. */
+  readonly support: Support | undefined
+}
+
+/** Asks the facts about one start. */
+export function stateAt(upload: Upload, facts: Facts, revision: RevisionFact | null, at: number): StartState {
+  return {
+    at,
+    revision: revision === null ? 'in-force' : revisionStateAt(revision, upload.variant ?? '', at),
+    block: revision?.check?.blocks.find((block) => holds(block, at)),
+    support: supportOf(upload, facts, at),
+  }
+}
+
+/**
+ * In force is half-open: the change instant belongs to the new revision. A row that a withdrawal emptied before it
+ * began is stale whenever it is asked.
+ */
+export function revisionStateAt(revision: RevisionFact, variant: string, at: number): RevisionState {
+  if (revision.approvedAt === null) return 'revision-not-yet-in-force'
+  const row = revision.inForce.find((one) => one.variant === variant)
+  if (row === undefined) return 'product-plan-mismatch'
+  if (holds(row, at)) return 'in-force'
+  const isEmptied = row.until !== null && row.until <= row.from
+  return at < row.from && !isEmptied ? 'revision-not-yet-in-force' : 'revision-stale'
+}
+
+function supportOf(upload: Upload, facts: Facts, at: number): Support | undefined {
+  const station = factOf(facts, 'station', upload.station)
+  const instrument = factOf(facts, 'instrument', upload.instrument)
+  if (station === null || instrument === null) return undefined
+  const key = upload.programming
+  const programming = key === undefined ? null : factOf(facts, 'programming', key)
+  const asked = instrument.programs !== null
+  return supportAt(
+    {
+      station: upload.station,
+      instrument: upload.instrument,
+      timeZone: siteOf(facts).timeZone,
+      assignments: [...station.assignments, ...instrument.assignments],
+      calibrations: instrument.calibrations,
+      programming: asked
+        ? {
+            key,
+            programming: programming?.programming,
+            others: programming?.others ?? [],
+            plan: upload.plan,
+            revision: upload.revision,
+            revisionDigest: upload.revisionDigest,
+          }
+        : undefined,
+    },
+    at,
+  )
+}
+
+export interface StartAnswer {
+  readonly codes: readonly CodeFound[]
+  readonly calibration: Calibration | undefined
+  readonly suspect: boolean
+}
+
+/**
+ * The codes of a trusted start. Where the start was corrected, both instants must find the same; what they find
+ * differently is no reason to refuse, but the run is held as `start-uncertain`. Besides revision, block and calibration
+ * (promise 2) that is asked of instrument and programming too: which of the two instants is right is not known for them
+ * either.
+ */
+export function answerStart(
+  upload: Upload,
+  revision: RevisionFact | null,
+  used: StartState,
+  other: StartState | undefined,
+): StartAnswer {
+  const codes: CodeFound[] = []
+  const uncertain = new Set<string>()
+  if (other !== undefined && other.revision !== used.revision) uncertain.add('revision')
+  else if (used.revision !== 'in-force' && revision !== null) {
+    codes.push({ code: used.revision, facts: revisionFacts(upload, revision, used) })
+  }
+  const isInForce = used.revision === 'in-force' || other?.revision === 'in-force'
+  if (isInForce && other !== undefined && other.block?.from !== used.block?.from) uncertain.add('block')
+  else if (isInForce && used.block !== undefined) {
+    const { from, causes } = used.block
+    codes.push({
+      code: 'revision-blocked',
+      facts: { ...cited(upload), blockedFrom: writeInstant(from), causes: causes.join(', ') },
+    })
+  }
+  const { support } = used
+  if (support === undefined) {
+    const facts = { station: upload.station, instrument: upload.instrument }
+    codes.push({ code: 'instrument-mismatch', facts })
+  } else {
+    for (const reason of support.missing) {
+      if (other?.support === undefined || lacks(other.support, reason.code)) codes.push(reason)
+      else uncertain.add(aspects[reason.code])
+    }
+    for (const reason of other?.support?.missing ?? []) {
+      if (!lacks(support, reason.code)) uncertain.add(aspects[reason.code])
+    }
+    const otherSupport = other?.support
+    if (otherSupport !== undefined && otherSupport.calibration?.calibration !== support.calibration?.calibration) {
+      uncertain.add('calibration')
+    }
+  }
+  if (other !== undefined && uncertain.size > 0) {
+    codes.push({
+      code: 'start-uncertain',
+      facts: {
+        about: [...uncertain].join(', '),
+        startedAt: writeInstant(other.at),
+        startedAtCorrected: writeInstant(used.at),
+      },
+    })
+  }
+  return { codes, calibration: support?.calibration, suspect: support?.suspect ?? false }
+}
+
+const aspects = {
+  'instrument-mismatch': 'instrument',
+  'calibration-expired': 'calibration',
+  'programming-not-current': 'programming',
+} as const satisfies Partial<Record<UploadCode, string>>
+
+function lacks(support: Support, code: UploadCode): boolean {
+  return support.missing.some((reason) => reason.code === code)
+}
+
+function cited({ plan, revision }: Upload): Record<string, string> {
+  return { plan, revision: String(revision) }
+}
+
+function revisionFacts(upload: Upload, revision: RevisionFact, { at }: StartState): Record<string, string> {
+  const facts: Record<string, string> = { ...cited(upload), start: writeInstant(at) }
+  const row = revision.inForce.find((one) => one.variant === (upload.variant ?? ''))
+  if (upload.variant !== undefined) facts['variant'] = upload.variant
+  if (row === undefined) return facts
+  facts['inForceFrom'] = writeInstant(row.from)
+  if (row.until !== null) facts['inForceUntil'] = writeInstant(row.until)
+  return facts
+}

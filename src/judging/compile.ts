@@ -1,0 +1,282 @@
+import { compare, type Decimal, decimal, formatDecimal, multiply } from '../exact/decimal.ts'
+import { inUnit } from '../exact/quantity.ts'
+import type { UnitCode } from '../exact/unit-codes.ts'
+import { acceptedEnds, canonical } from '../plans/windows.ts'
+import {
+  type LeadOffset,
+  type Limit,
+  limitText,
+  type PlanContent,
+  type PlanQuantity,
+  type PlanStepKind,
+  type Step,
+  unitCode,
+  type Window,
+} from '../plans/words.ts'
+import type { StressName } from './words.ts'
+
+/**
+ * A revision as the judge reads it for one variant: every bound scaled once into canonical units, every reference by
+ * key turned into an index. Made from content that its schema and the plan's check have let through, and kept; nothing
+ * of it is stored.
+ */
+
+/** A bound in canonical units, and as the plan wrote it. */
+export interface Bound {
+  readonly value: Decimal
+  readonly unit: UnitCode
+  /** Number and unit, for people: `158.5 mOhm`. */
+  readonly text: string
+}
+
+export interface CompiledLimit extends Bound {
+  readonly inclusive: boolean
+  readonly written: { readonly value: string; readonly unit: UnitCode }
+}
+
+/** A stress that must be measured, and the ends of what the plan accepts, both included; null: open. */
+export interface CompiledStress {
+  readonly name: StressName
+  readonly least: Bound | null
+  readonly most: Bound | null
+}
+
+/** What shows that the leads touched: all of these measurements of one other step. */
+export interface ContactProof {
+  readonly step: number
+  readonly measurements: readonly number[]
+}
+
+export interface CompiledMeasurement {
+  readonly measurement: string
+  readonly kind: PlanStepKind
+  readonly stresses: readonly CompiledStress[]
+  /** Whether the limit holds while the voltage rises too, so that the highest current in the ramp is judged. */
+  readonly limitInRamp: boolean
+  readonly residualVoltageMost: Bound | null
+  /** Null where there is none; a measurement has one at least. */
+  readonly limitUpper: CompiledLimit | null
+  readonly limitLower: CompiledLimit | null
+  /** Below it the number says that a lead was open, not that the unit is good. */
+  readonly openLeadMinimum: Bound | null
+  readonly contactProof: ContactProof | null
+  readonly detector: string | null
+  readonly network: string | null
+  /** Null for four wires, where the leads are not part of the reading. */
+  readonly leadOffset: CompiledLeadOffset | null
+  /** A number that was good before the time to read it may end the measurement there. */
+  readonly endEarlyOnPass: boolean
+  /** Where the tester trips, for a trip that left no number. */
+  readonly tripCurrent: Bound | null
+}
+
+export interface CompiledLeadOffset {
+  readonly most: Bound
+  readonly ageMaxMs: Decimal
+  readonly ageMaxText: string
+}
+
+export interface CompiledStep {
+  readonly step: string
+  readonly kind: PlanStepKind
+  readonly required: boolean
+  /** Steps that must have ended before this one starts. */
+  readonly after: readonly number[]
+  readonly measurements: readonly CompiledMeasurement[]
+}
+
+export interface CompiledRevision {
+  readonly variant: string
+  readonly decisionRule: 'simple'
+  readonly runDurationMaxMs: Decimal
+  readonly runDurationMaxText: string
+  readonly steps: readonly CompiledStep[]
+}
+
+/** A limit that names other variants but not this one. */
+export interface LimitMissing {
+  readonly missing: {
+    readonly step: string
+    readonly measurement: string
+    readonly member: 'limitUpper' | 'limitLower'
+  }
+}
+
+/** All that a step or one of its measurements may say, whatever the kind. */
+interface Settings {
+  readonly testVoltage?: Window | null | undefined
+  readonly testCurrent?: Window | null | undefined
+  readonly supplyVoltage?: Window | null | undefined
+  readonly frequency?: Window | null | undefined
+  readonly rampUp?: Window | null | undefined
+  readonly dwell?: Window | null | undefined
+  readonly readAt?: Window | null | undefined
+  readonly residualVoltage?: Window | null | undefined
+  readonly limitUpper?: Limit | null | undefined
+  readonly limitLower?: Limit | null | undefined
+  readonly openLeadMinimum?: PlanQuantity | null | undefined
+  readonly tripCurrent?: PlanQuantity | null | undefined
+  readonly contactProvenBy?: string | null | undefined
+  readonly detector?: string | null | undefined
+  readonly network?: string | null | undefined
+  readonly method?: 'two-wire' | 'four-wire' | null | undefined
+  readonly leadOffset?: LeadOffset | null | undefined
+  readonly limitInRamp?: boolean | null | undefined
+  readonly endEarlyOnPass?: boolean | null | undefined
+}
+
+/** The stresses whose windows a measured value must lie in, by kind (payloads, upload: measured stress). */
+const windowedStresses = {
+  'protective-bonding': ['testCurrent', 'dwell'],
+  'electric-strength-ac': ['testVoltage', 'frequency', 'rampUp', 'dwell'],
+  'electric-strength-dc': ['testVoltage', 'rampUp', 'dwell'],
+  'insulation-resistance': ['testVoltage', 'readAt'],
+  'touch-current': ['supplyVoltage', 'frequency'],
+  'protective-conductor-current': ['supplyVoltage', 'frequency'],
+} as const satisfies Record<PlanStepKind, readonly (StressName & keyof Settings)[]>
+
+/** Compiles the content for a variant; '' where the product has none. */
+export function compileRevision(content: PlanContent, variant: string): CompiledRevision | LimitMissing {
+  const steps: CompiledStep[] = []
+  for (const step of content.steps) {
+    const measurements: CompiledMeasurement[] = []
+    for (const measurement of step.measurements) {
+      const compiled = compileMeasurement(content, step, { own: measurement, key: measurement.measurement, variant })
+      if ('missing' in compiled) return compiled
+      measurements.push(compiled)
+    }
+    const after = step.after.map((key) => indexOfStep(content, key))
+    steps.push({ step: step.step, kind: step.kind, required: step.required, after, measurements })
+  }
+  return {
+    variant,
+    decisionRule: content.decisionRule.kind,
+    runDurationMaxMs: milliseconds(content.runDurationMax),
+    runDurationMaxText: textOf(content.runDurationMax),
+    steps,
+  }
+}
+
+const compiledOf = new WeakMap<PlanContent, Map<string, CompiledRevision | LimitMissing>>()
+
+/**
+ * The compiled revision, made once per content object and variant. Ask only for variants that the product names: what
+ * is made stays as long as the content does.
+ */
+export function compiledRevision(content: PlanContent, variant: string): CompiledRevision | LimitMissing {
+  let byVariant = compiledOf.get(content)
+  if (byVariant === undefined) {
+    byVariant = new Map()
+    compiledOf.set(content, byVariant)
+  }
+  let compiled = byVariant.get(variant)
+  if (compiled === undefined) {
+    compiled = compileRevision(content, variant)
+    byVariant.set(variant, compiled)
+  }
+  return compiled
+}
+
+function compileMeasurement(
+  content: PlanContent,
+  step: Step,
+  { own, key, variant }: { readonly own: Settings; readonly key: string; readonly variant: string },
+): CompiledMeasurement | LimitMissing {
+  const common: Settings = step
+  /** What holds for this measurement: its own word, else the step's. */
+  const said = <Name extends keyof Settings>(name: Name): NonNullable<Settings[Name]> | undefined =>
+    own[name] ?? common[name] ?? undefined
+  const limits: { limitUpper: CompiledLimit | null; limitLower: CompiledLimit | null } = {
+    limitUpper: null,
+    limitLower: null,
+  }
+  for (const member of ['limitUpper', 'limitLower'] as const) {
+    const limit = said(member)
+    if (limit === undefined) continue
+    const digits = limitText(limit, variant)
+    if (digits === undefined) return { missing: { step: step.step, measurement: key, member } }
+    limits[member] = compileLimit(digits, limit)
+  }
+  const residualVoltage = said('residualVoltage')
+  const leadOffset = said('leadOffset')
+  const openLeadMinimum = said('openLeadMinimum')
+  const tripCurrent = said('tripCurrent')
+  const contactProvenBy = said('contactProvenBy')
+  return {
+    measurement: key,
+    kind: step.kind,
+    stresses: windowedStresses[step.kind].map((name) => compileStress(name, said(name))),
+    limitInRamp: said('limitInRamp') ?? false,
+    residualVoltageMost: residualVoltage === undefined ? null : ends(residualVoltage).most,
+    ...limits,
+    openLeadMinimum: openLeadMinimum === undefined ? null : quantityBound(openLeadMinimum),
+    contactProof: contactProvenBy === undefined ? null : compileProof(content, contactProvenBy, key),
+    detector: said('detector') ?? null,
+    network: said('network') ?? null,
+    leadOffset: leadOffset === undefined || said('method') !== 'two-wire' ? null : compileLeadOffset(leadOffset),
+    endEarlyOnPass: said('endEarlyOnPass') ?? false,
+    tripCurrent: tripCurrent === undefined ? null : quantityBound(tripCurrent),
+  }
+}
+
+function compileStress(name: StressName, window: Window | undefined): CompiledStress {
+  if (window === undefined) throw new TypeError(`the plan has no ${name}; the content was not read by its schema`)
+  return { name, ...ends(window) }
+}
+
+/** The ends of what the plan accepts, as bounds in the window's own unit. */
+function ends(window: Window): { readonly least: Bound | null; readonly most: Bound | null } {
+  const { least, most } = acceptedEnds(window)
+  const unit = unitCode(window.unit)
+  const end = (value: Decimal | undefined): Bound | null =>
+    value === undefined ? null : { value, unit, text: `${formatDecimal(inUnit(value, unit))} ${unit}` }
+  return { least: end(least), most: end(most) }
+}
+
+function compileLimit(digits: string, limit: Limit): CompiledLimit {
+  const made = bound(digits, limit.unit)
+  const written = Object.freeze({ value: formatDecimal(decimal(digits)), unit: made.unit })
+  return { ...made, inclusive: limit.inclusive, written }
+}
+
+function compileLeadOffset({ most, ageMax }: LeadOffset): CompiledLeadOffset {
+  return { most: quantityBound(most), ageMaxMs: milliseconds(ageMax), ageMaxText: textOf(ageMax) }
+}
+
+/** The measurement of the same key proves the contact; where the step has none of that key, all of its measurements. */
+function compileProof(content: PlanContent, stepKey: string, measurementKey: string): ContactProof {
+  const step = indexOfStep(content, stepKey)
+  const keys = content.steps[step]?.measurements.map(({ measurement }) => measurement) ?? []
+  const same = keys.indexOf(measurementKey)
+  return { step, measurements: same >= 0 ? [same] : keys.map((_, index) => index) }
+}
+
+function indexOfStep(content: PlanContent, key: string): number {
+  const index = content.steps.findIndex(({ step }) => step === key)
+  if (index < 0) throw new TypeError(`the plan has no step '${key}'; the content was not checked`)
+  return index
+}
+
+function bound(digits: string, unitText: string): Bound {
+  const unit = unitCode(unitText)
+  return { value: canonical(digits, unitText), unit, text: `${digits} ${unit}` }
+}
+
+function quantityBound({ value, unit }: PlanQuantity): Bound {
+  return bound(value, unit)
+}
+
+const MS_PER_SECOND = decimal(1000)
+
+function milliseconds(time: PlanQuantity): Decimal {
+  return multiply(quantityBound(time).value, MS_PER_SECOND)
+}
+
+function textOf({ value, unit }: PlanQuantity): string {
+  return `${value} ${unitCode(unit)}`
+}
+
+/** Whether so many whole milliseconds are more than a bound in milliseconds. */
+export function exceedsMs(ms: number, most: Decimal): boolean {
+  return compare(decimal(ms), most) > 0
+}

@@ -1,0 +1,64 @@
+import { type Admission, type AdmitContext, admit } from './admit.ts'
+import type { Facts } from './facts.ts'
+import { judge } from './judge.ts'
+import type { Judgement } from './judgement.ts'
+import { isTrip } from './validity.ts'
+import { type CodeFound, type Outcome, outcomeOf, type Upload, type Verdict } from './words.ts'
+
+/** What is answered to an upload, as far as it depends on itself and the facts; its unit's history comes later. */
+export interface Decision {
+  readonly admission: Admission
+  readonly outcome: Outcome
+  /** Those of the admission, and what the judge found that holds the run. */
+  readonly codes: readonly CodeFound[]
+  /** Null where the upload is rejected: that is no result. */
+  readonly judgement: Judgement | null
+  readonly verdict: Verdict | null
+  /** A failure that the station itself reported; it stays in the unit's history whatever the outcome. */
+  readonly reportedFailure: boolean
+}
+
+/** Admits and judges: held runs are judged like accepted ones, rejected ones are not. */
+export function decide(upload: Upload, facts: Facts, context: AdmitContext): Decision {
+  const admission = admit(upload, facts, context)
+  const reportedFailure = reportsFailure(upload)
+  if (admission.outcome === 'rejected' || admission.compiled === null) {
+    return {
+      admission,
+      outcome: admission.outcome,
+      codes: admission.codes,
+      judgement: null,
+      verdict: null,
+      reportedFailure,
+    }
+  }
+  const judgement = judge(upload, admission.compiled)
+  const codes = judgement.overStress
+    ? [...admission.codes, ...overStressCodes(judgement, context.pointerRoot, upload)]
+    : admission.codes
+  return { admission, outcome: outcomeOf(codes), codes, judgement, verdict: judgement.verdict, reportedFailure }
+}
+
+/** Promise 5: bad news is never lost. The station's own fail, of whatever part, or a trip, breakdown or arc. */
+export function reportsFailure(upload: Upload): boolean {
+  if (upload.stationVerdict === 'fail') return true
+  return upload.steps.some(
+    (step) =>
+      step.stationVerdict === 'fail' ||
+      step.measurements.some((one) => one.stationVerdict === 'fail' || isTrip(one.termination)),
+  )
+}
+
+/** One code for every measurement that was stressed above the plan, naming the first such stress. */
+function overStressCodes({ steps }: Judgement, root: string, upload: Upload): CodeFound[] {
+  return steps.flatMap(({ step, measurements }) =>
+    measurements.flatMap(({ measurement, reasons }): CodeFound[] => {
+      const above = reasons.find(({ code }) => code === 'stress-above-plan')
+      if (above === undefined) return []
+      const index = upload.steps.findIndex((one) => one.step === step)
+      const place = upload.steps[index]?.measurements.findIndex((one) => one.measurement === measurement) ?? -1
+      const pointer = `${root}/steps/${index}/measurements/${place}`
+      return [{ code: 'over-stress', pointer, facts: { step, measurement, ...above.facts } }]
+    }),
+  )
+}

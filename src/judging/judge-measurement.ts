@@ -1,0 +1,187 @@
+import { compare, type Decimal, subtract } from '../exact/decimal.ts'
+import type { CompiledLimit, CompiledMeasurement } from './compile.ts'
+import { type MeasurementJudgement, NO_REASONS, type Surroundings, withStation } from './judgement.ts'
+import {
+  type JudgedNumber,
+  marginOver,
+  marginUnder,
+  type Placing,
+  type Placings,
+  placeOver,
+  placeUnder,
+  type WrittenNumber,
+  writeNumber,
+} from './limit.ts'
+import { computedReasons, limitReasons, tripFacts } from './limit-reasons.ts'
+import { type ReadNumber, readNumber } from './reading.ts'
+import {
+  improperReasons,
+  isProperEnd,
+  isTrip,
+  type MeasurementAt,
+  otherQuantityReasons,
+  placeStress,
+  stressOf,
+  stressReason,
+} from './validity.ts'
+import type { Reason, Verdict } from './words.ts'
+
+/** Judges one measurement: its verdict, the number beside its limits, and why. */
+export function judgeMeasurement(
+  at: MeasurementAt,
+  orderBroken: Reason | null,
+  around: Surroundings,
+): MeasurementJudgement {
+  const { planned, measurement } = at
+  const { limitUpper, limitLower } = planned
+  const stress = placeStresses(at)
+  if (stress.above.length > 0) around.notes.overStress = true
+  const reasons: Reason[] = []
+  const { verdict: own, read, placings } = decideVerdict(at, stress, { orderBroken, around }, reasons)
+  for (const reason of stress.above) reasons.push(reason)
+  if (read !== undefined) computedReasons(at, read, reasons)
+  const verdict = withStation(own, measurement.stationVerdict, reasons, around.notes)
+  const judgement: { -readonly [Member in keyof MeasurementJudgement]: MeasurementJudgement[Member] } = {
+    measurement: planned.measurement,
+    verdict,
+    reasons,
+  }
+  const limit = limitUpper ?? limitLower
+  if (read !== undefined && limit !== null) {
+    judgement.judged = writeNumber(read.shown, limit.unit, read.number.relation)
+    if (placings !== undefined && own !== 'inconclusive') {
+      const margin = marginOf(read, planned, own === 'fail' ? placings : undefined)
+      if (margin !== undefined) judgement.margin = margin
+    }
+  }
+  if (limitUpper !== null) judgement.limitUpper = limitUpper.written
+  if (limitLower !== null) judgement.limitLower = limitLower.written
+  return judgement
+}
+
+interface Decided {
+  readonly verdict: Verdict
+  readonly read: ReadNumber | undefined
+  /** Undefined where the limit was not what decided. */
+  readonly placings: Placings | undefined
+}
+
+/** The first that applies decides (payloads, upload: "Per measurement, the first that applies"). Adds its reasons. */
+function decideVerdict(
+  at: MeasurementAt,
+  stress: StressFound,
+  { orderBroken, around }: { readonly orderBroken: Reason | null; readonly around: Surroundings },
+  reasons: Reason[],
+): Decided {
+  const { planned, step, measurement } = at
+  if (isTrip(measurement.termination)) {
+    reasons.push({ code: measurement.termination, facts: tripFacts(at) })
+    return { verdict: 'fail', read: undefined, placings: undefined }
+  }
+  otherQuantityReasons(at, reasons)
+  if (reasons.length > 0) return { verdict: 'invalid', read: undefined, placings: undefined }
+
+  const read = readNumber(planned, step, measurement)
+  const placings = placeNumber(at, read)
+  const isBeyond = placings.upper === 'beyond' || placings.lower === 'beyond' || placings.ramp === 'beyond'
+  // Bad news counts at no more than the planned stress, however the measurement ended. A bond's number needs its current.
+  const failsAlready = isBeyond && stress.above.length === 0 && !stress.isBondBelowLeast
+  if (!failsAlready) {
+    for (const reason of stress.improper) reasons.push(reason)
+    improperReasons(at, read, { revision: around.revision, found: around.found, orderBroken }, reasons)
+    if (reasons.length > 0) return { verdict: 'invalid', read, placings: undefined }
+  }
+  const verdict = isBeyond ? 'fail' : isUndecided(at, read, placings) ? 'inconclusive' : 'pass'
+  if (verdict !== 'pass') limitReasons(at, read, placings, reasons)
+  return { verdict, read, placings }
+}
+
+function placeNumber(at: MeasurementAt, read: ReadNumber | undefined): Placings {
+  const { limitUpper, limitLower } = at.planned
+  return {
+    upper: read === undefined || limitUpper === null ? 'within' : placeUnder(read.number, limitUpper),
+    lower: read === undefined || limitLower === null ? 'within' : placeOver(read.number, limitLower),
+    ramp: placeRamp(at),
+  }
+}
+
+interface StressFound {
+  /** Shown to be above what the plan accepts: judged on, the run held. */
+  readonly above: readonly Reason[]
+  /** Below what the plan accepts, or not shown to lie in it. */
+  readonly improper: readonly Reason[]
+  /** A bond's current below its least, or unknown: then its number says nothing, not even that the unit is bad. */
+  readonly isBondBelowLeast: boolean
+}
+
+const STRESS_WITHIN: StressFound = { above: NO_REASONS, improper: NO_REASONS, isBondBelowLeast: false }
+
+function placeStresses(at: MeasurementAt): StressFound {
+  const { planned, measurement } = at
+  let above: Reason[] | undefined
+  let improper: Reason[] | undefined
+  let isBondBelowLeast = false
+  for (const stress of planned.stresses) {
+    const placing = placeStress(stress, at)
+    if (placing === 'within') continue
+    if (placing === 'above') {
+      above ??= []
+      above.push(stressReason(stress, placing, at))
+      continue
+    }
+    if (stress.name === 'testCurrent') isBondBelowLeast = true
+    // A measurement that came to no proper end need not say its stress; that it came to none is said already.
+    if (placing === 'not-measured' && !isProperEnd(measurement.termination)) continue
+    improper ??= []
+    improper.push(stressReason(stress, placing, at))
+  }
+  if (planned.limitInRamp && isProperEnd(measurement.termination) && rampNumber(at) === undefined) {
+    improper ??= []
+    improper.push({ code: 'stress-not-measured', facts: { stress: 'highestInRamp' } })
+  }
+  if (above === undefined && improper === undefined && !isBondBelowLeast) return STRESS_WITHIN
+  return { above: above ?? NO_REASONS, improper: improper ?? NO_REASONS, isBondBelowLeast }
+}
+
+/** The highest current while the voltage rose; undefined where none was read. */
+function rampNumber(at: MeasurementAt): JudgedNumber | undefined {
+  const highest = stressOf('highestInRamp', at)
+  if (highest === undefined || highest === 'no-reading') return undefined
+  return { numerator: highest.value, divisor: null, relation: highest.relation }
+}
+
+function placeRamp(at: MeasurementAt): Placing {
+  if (!at.planned.limitInRamp || at.planned.limitUpper === null) return 'within'
+  const number = rampNumber(at)
+  return number === undefined ? 'within' : placeUnder(number, at.planned.limitUpper)
+}
+
+function isUndecided(at: MeasurementAt, read: ReadNumber | undefined, { upper, lower, ramp }: Placings): boolean {
+  if (read === undefined || upper === 'undecided' || lower === 'undecided' || ramp === 'undecided') return true
+  const minimum = at.planned.openLeadMinimum
+  return minimum !== null && placeOver(read.number, { value: minimum.value, inclusive: true }) === 'undecided'
+}
+
+/**
+ * The margin to the limit that decided: of a fail to the limit that the number lies beyond (none where only the ramp
+ * does), of a pass to the nearer one.
+ */
+function marginOf(
+  { shown, number }: ReadNumber,
+  { limitUpper, limitLower }: CompiledMeasurement,
+  beyond: Placings | undefined,
+): WrittenNumber | undefined {
+  const isUpper = limitUpper !== null && (beyond === undefined || beyond.upper === 'beyond')
+  const isLower = limitLower !== null && (beyond === undefined || beyond.lower === 'beyond')
+  if (isUpper && isLower) {
+    return isNearerUpper(shown, limitUpper, limitLower)
+      ? marginUnder(shown, number.relation, limitUpper)
+      : marginOver(shown, number.relation, limitLower)
+  }
+  if (isUpper) return marginUnder(shown, number.relation, limitUpper)
+  return isLower ? marginOver(shown, number.relation, limitLower) : undefined
+}
+
+function isNearerUpper(shown: Decimal, upper: CompiledLimit, lower: CompiledLimit): boolean {
+  return compare(subtract(upper.value, shown), subtract(shown, lower.value)) <= 0
+}

@@ -1,0 +1,73 @@
+import { type Decimal, divide, isZero } from '../exact/decimal.ts'
+import type { Accepted, AcceptedValue } from '../rules/demand.ts'
+import type { Parameter, StepKind } from '../rules/words.ts'
+import { acceptedEnds, canonical, type Ends, quantityValue } from './windows.ts'
+import { type Limit, limitText, type Settings, type Step, type Window } from './words.ts'
+
+/**
+ * What one measurement of a step would accept for each parameter that a rule may name, for one variant. Parameters that
+ * the kind of step does not have, or the plan leaves out, are absent.
+ */
+export function acceptedBy(settings: Settings, variant: string): Accepted {
+  const values = new Map<Parameter, AcceptedValue>()
+  for (const parameter of windowed) {
+    const window = memberOf(settings, parameter)
+    if (isWindow(window)) values.set(parameter, acceptedEnds(window))
+  }
+  if ('tripCurrent' in settings) values.set('tripCurrent', oneValue(quantityValue(settings.tripCurrent)))
+  if ('limitInRamp' in settings) values.set('limitInRamp', { flag: settings.limitInRamp })
+  if ('rampUp' in settings)
+    values.set('rampRate', rampRate(acceptedEnds(settings.testVoltage), acceptedEnds(settings.rampUp)))
+  for (const parameter of ['limitUpper', 'limitLower'] as const) {
+    const limit = limitValue(settings[parameter], variant)
+    if (limit) values.set(parameter, oneValue(limit))
+  }
+  return (parameter) => values.get(parameter) ?? 'absent'
+}
+
+/** What the plan as a whole has: the kinds of its steps that must be run. */
+export function acceptedByPlan(steps: readonly Step[]): Accepted {
+  const kinds: readonly StepKind[] = [...new Set(steps.filter(({ required }) => required).map(({ kind }) => kind))]
+  return (parameter) => (parameter === 'stepPresent' ? { kinds } : 'absent')
+}
+
+/** A limit in its canonical unit for a variant; undefined where there is none. */
+export function limitValue(limit: Limit | null | undefined, variant: string): Decimal | undefined {
+  if (!limit) return undefined
+  const text = limitText(limit, variant)
+  return text === undefined ? undefined : canonical(text, limit.unit)
+}
+
+/** Parameters that are windows of the plan under the same name. */
+const windowed = [
+  'testVoltage',
+  'dwell',
+  'rampUp',
+  'testCurrent',
+  'sourceVoltage',
+  'frequency',
+  'residualVoltage',
+] as const
+
+function memberOf(settings: Settings, name: (typeof windowed)[number]): Window | null | undefined {
+  return name in settings ? (settings as Partial<Record<typeof name, Window | null>>)[name] : undefined
+}
+
+function isWindow(window: Window | null | undefined): window is Window {
+  return window !== null && window !== undefined
+}
+
+function oneValue(value: Decimal): Ends {
+  return { least: value, most: value }
+}
+
+/**
+ * How fast the voltage may rise: the least over the longest ramp, to the most over the shortest. An end that the plan
+ * leaves open, or a ramp that may take no time, leaves the rate unbounded there.
+ */
+function rampRate(voltage: Ends, rampUp: Ends): Ends {
+  return {
+    ...(voltage.least && rampUp.most && !isZero(rampUp.most) && { least: divide(voltage.least, rampUp.most) }),
+    ...(voltage.most && rampUp.least && !isZero(rampUp.least) && { most: divide(voltage.most, rampUp.least) }),
+  }
+}

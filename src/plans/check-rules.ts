@@ -1,0 +1,54 @@
+import { type Accepted, writeComparison } from '../rules/demand.ts'
+import { meetRequirements, type Requirement, type RequirementOutcome } from '../rules/requirements.ts'
+import { type Found, found } from './findings.ts'
+
+/** What is compared with the rules: one group of measurements of a step, or the plan as a whole. */
+export interface RulesAsked {
+  readonly variant: string
+  readonly accepted: Accepted
+  /** Undefined for the plan as a whole. */
+  readonly step: string | undefined
+  readonly measurements: readonly string[]
+}
+
+/** What the rules demand and would not be met, for each of the measurements. */
+export function compareWithRules(
+  requirements: readonly Requirement[],
+  { variant, accepted, step, measurements }: RulesAsked,
+): Found[] {
+  const findings: Found[] = []
+  for (const outcome of meetRequirements(requirements, accepted)) {
+    if (outcome.outcome === 'met') continue
+    for (const one of findingsOf(outcome)) {
+      const whose = { ...one, variant: variant || null, step: step ?? null }
+      if (step === undefined) findings.push(whose)
+      for (const measurement of measurements) findings.push({ ...whose, measurement })
+    }
+  }
+  return findings
+}
+
+function findingsOf(outcome: Exclude<RequirementOutcome, { outcome: 'met' }>): Found[] {
+  const { severity, table, edition, overridden } = outcome
+  const removed = overridden.map(
+    ({ parameter, byTable, byEdition, reason }) => `${parameter} by ${byTable}/${byEdition}: ${reason}`,
+  )
+  const facts: Record<string, string> = removed.length > 0 ? { overridden: removed.join('; ') } : {}
+  if (outcome.outcome === 'unresolved') {
+    const { code, rows, attribute, parameter, because } = outcome
+    if (attribute !== undefined) facts['attribute'] = attribute
+    if (rows.length > 1) facts['rows'] = rows.join(', ')
+    if (because !== undefined) facts['because'] = because
+    const row = rows.length === 1 ? (rows[0] ?? null) : null
+    return [found({ severity, code, table, edition, row, parameter: parameter ?? null, facts })]
+  }
+  const { row, binding, comparisons } = outcome
+  const [source] = row.sources
+  facts['binding'] = binding
+  if (source) facts['source'] = `${source.document}, ${source.documentEdition}, ${source.clause}`
+  return comparisons.flatMap((comparison) => {
+    const { code } = comparison
+    if (!code) return [] // Met.
+    return [found({ severity, code, table, edition, row: row.row, ...writeComparison(comparison), facts })]
+  })
+}

@@ -1,0 +1,191 @@
+/** A revision checked wholly, along all the time in which it may be used, as the rules were known at one version. */
+import { type ConfirmedVersion, variantNames, versionInEffect } from '../products/versions.ts'
+import type { Requirement } from '../rules/requirements.ts'
+import { checkProduct } from './check-product.ts'
+import { compareWithRules, type RulesAsked } from './check-rules.ts'
+import {
+  type Finding,
+  type Found,
+  findingKey,
+  found,
+  joinPieces,
+  type Piece,
+  type RevisionCheckVerdict,
+} from './findings.ts'
+import { type PreparedGroup, type PreparedRevision, type PreparedStep, prepareRevision } from './prepare.ts'
+import { type PublishedTable, type RuleTimeline, ruleTimeline } from './rule-timeline.ts'
+
+export interface RevisionCheck {
+  /** `blocked` where a finding blocks at any time from `from` on. */
+  readonly verdict: RevisionCheckVerdict
+  readonly findings: readonly Finding[]
+  /** The editions, as table/edition, that applied at `from`. */
+  readonly editions: readonly string[]
+  /** The editions that apply, interval by interval. */
+  readonly applied: readonly {
+    readonly from: number
+    readonly until: number | null
+    readonly editions: readonly string[]
+  }[]
+}
+
+/** Checks content as it was stored. For many revisions prepare each once, and share one timeline: `checkPrepared`. */
+export function checkRevision(asked: {
+  readonly content: unknown
+  readonly versions: readonly ConfirmedVersion[]
+  readonly tables: readonly PublishedTable[]
+  readonly from: number
+  readonly knownVersion: number
+}): RevisionCheck {
+  const read = prepareRevision(asked.content)
+  if ('refused' in read) return notReadable(read.refused, asked.from)
+  const timeline = ruleTimeline(asked.tables, asked.knownVersion)
+  return checkPrepared(read.prepared, { versions: asked.versions, timeline, from: asked.from })
+}
+
+/** The check of content that can no longer be read: blocked, not assumed good. */
+export function notReadable(because: string, from: number): RevisionCheck {
+  return withoutEnd(found({ severity: 'blocking', code: 'content-not-readable', facts: { because } }), from)
+}
+
+export function checkPrepared(
+  prepared: PreparedRevision,
+  {
+    versions,
+    timeline,
+    from,
+  }: { readonly versions: readonly ConfirmedVersion[]; readonly timeline: RuleTimeline; readonly from: number },
+): RevisionCheck {
+  const { productVersion, productDigest } = prepared.content
+  const known = versions.filter(({ publishedVersion }) => publishedVersion <= timeline.knownVersion)
+  const cited = known.find(({ version, digest }) => version === productVersion && digest === productDigest)
+  if (!cited) {
+    const facts = { productVersion: String(productVersion), productDigest }
+    return withoutEnd(found({ severity: 'blocking', code: 'product-version-unconfirmed', facts }), from)
+  }
+  const variants = variantNames(cited.content)
+  const check = pieceChecker(prepared, variants, timeline)
+  let checkable = true
+  const pieces: (Piece & { readonly editions: readonly string[] })[] = []
+  const cuts = cutsAfter(from, timeline, known)
+  cuts.forEach((at, index) => {
+    const version = versionInEffect(known, at, timeline.knownVersion)
+    const result = version
+      ? check(at, version)
+      : { checkable: false, editions: [], found: [found({ severity: 'blocking', code: 'product-not-in-effect' })] }
+    checkable &&= result.checkable
+    pieces.push({ from: at, until: cuts[index + 1] ?? null, found: result.found, editions: result.editions })
+  })
+  const findings = joinPieces(pieces)
+  return {
+    verdict: !checkable ? 'not-checkable' : findings.some(isBlocking) ? 'blocked' : 'conforms',
+    findings,
+    editions: pieces[0]?.editions ?? [],
+    applied: joinApplied(pieces),
+  }
+}
+
+function isBlocking({ severity }: Finding): boolean {
+  return severity === 'blocking'
+}
+
+function withoutEnd(one: Found, from: number): RevisionCheck {
+  const findings = joinPieces([{ from, until: null, found: [one] }])
+  return { verdict: 'not-checkable', findings, editions: [], applied: [{ from, until: null, editions: [] }] }
+}
+
+/** `from` and every later instant at which an edition or a product version takes effect. */
+function cutsAfter(from: number, timeline: RuleTimeline, versions: readonly ConfirmedVersion[]): number[] {
+  const instants = new Set([from])
+  for (const at of timeline.instants) if (at > from) instants.add(at)
+  for (const { effectiveFrom } of versions) if (effectiveFrom > from) instants.add(effectiveFrom)
+  return [...instants].sort((a, b) => a - b)
+}
+
+function joinApplied(pieces: readonly (Piece & { readonly editions: readonly string[] })[]) {
+  const joined: { from: number; until: number | null; editions: readonly string[] }[] = []
+  for (const { from, until, editions } of pieces) {
+    const last = joined.at(-1)
+    if (last && last.editions.join(' ') === editions.join(' ')) last.until = until
+    else joined.push({ from, until, editions })
+  }
+  return joined
+}
+
+interface PieceResult {
+  readonly found: readonly Found[]
+  readonly editions: readonly string[]
+  readonly checkable: boolean
+}
+
+/** Checks at one instant. What depends on the product version alone, or on the same demands, is worked out once. */
+function pieceChecker(prepared: PreparedRevision, variants: readonly string[], timeline: RuleTimeline) {
+  const ofVersion = new Map<ConfirmedVersion, readonly Found[]>()
+  const compare = rulesComparer()
+  return (at: number, version: ConfirmedVersion): PieceResult => {
+    const product = ofVersion.get(version) ?? checkProduct(prepared, { version, variants, timeline })
+    ofVersion.set(version, product)
+    const all: Found[] = [...product]
+    const editions = new Set<string>()
+    const ask = (holder: PreparedGroup | PreparedRevision, demanded: readonly Requirement[], asked: RulesAsked) => {
+      for (const { table, edition } of demanded) editions.add(`${table}/${edition}`)
+      all.push(...compare(holder, demanded, asked))
+    }
+    const known = variantNames(version.content)
+    for (const variant of variants) {
+      if (!known.includes(variant)) continue
+      const ofPlan = timeline.requirementsAt(at, { subject: 'plan', version, variant, step: {} })
+      ask(prepared, ofPlan, { variant, accepted: prepared.acceptedByPlan, step: undefined, measurements: [] })
+      for (const { step, groups } of prepared.steps) {
+        for (const group of groups) {
+          const { attributes, measurements } = group
+          const ofStep = timeline.requirementsAt(at, { subject: step.kind, version, variant, step: attributes })
+          ask(group, ofStep, { variant, accepted: group.accepted(variant), step: step.step, measurements })
+        }
+      }
+    }
+    const unreadable = timeline.unreadableAt(at)
+    for (const { table, edition } of unreadable) {
+      all.push(found({ severity: 'blocking', code: 'edition-not-readable', table, edition }))
+    }
+    return { found: collapse(all, prepared.steps), editions: [...editions].sort(), checkable: unreadable.length === 0 }
+  }
+}
+
+/** Compares with the rules, and again only where the demands are others than the last time. */
+function rulesComparer() {
+  const last = new Map<PreparedGroup | PreparedRevision, Map<string, RulesFound>>()
+  return (holder: PreparedGroup | PreparedRevision, requirements: readonly Requirement[], asked: RulesAsked) => {
+    if (requirements.length === 0) return []
+    const byVariant = last.get(holder) ?? new Map<string, RulesFound>()
+    last.set(holder, byVariant)
+    const before = byVariant.get(asked.variant)
+    if (before?.requirements === requirements) return before.found
+    const fresh = compareWithRules(requirements, asked)
+    byVariant.set(asked.variant, { requirements, found: fresh })
+    return fresh
+  }
+}
+
+interface RulesFound {
+  readonly requirements: readonly Requirement[]
+  readonly found: readonly Found[]
+}
+
+/** What is found alike for every measurement of a step is said once, of the step. */
+function collapse(findings: readonly Found[], steps: readonly PreparedStep[]): readonly Found[] {
+  if (findings.length === 0) return findings
+  const counts = new Map(steps.map(({ step, settings }) => [step.step, settings.length]))
+  const alike = new Map<string, Found[]>()
+  for (const finding of findings) {
+    const key = findingKey({ ...finding, measurement: null })
+    const list = alike.get(key)
+    if (list) list.push(finding)
+    else alike.set(key, [finding])
+  }
+  return [...alike.values()].flatMap((list) => {
+    const [first] = list
+    if (!first || first.measurement === null || list.length < (counts.get(first.step ?? '') ?? 0)) return list
+    return [{ ...first, measurement: null }]
+  })
+}

@@ -1,0 +1,267 @@
+import { compare, type Decimal, isNegative, isZero } from '../exact/decimal.ts'
+import { variantNames } from '../products/versions.ts'
+import type { ProductContent } from '../products/words.ts'
+import { compilePlanFormula } from '../rules/feel-compile.ts'
+import { limitValue } from './accepted.ts'
+import { connectionsOf, findDisagreements } from './product-match.ts'
+import { acceptedEnds, quantityValue, valueSet } from './windows.ts'
+import {
+  type Limit,
+  type PlanContent,
+  type PlanQuantity,
+  type Settings,
+  type Step,
+  settingsOf,
+  unitCode,
+  type Window,
+} from './words.ts'
+
+/** Why content cannot be stored as a draft. `pointer` is RFC 6901, inside the content. */
+export interface ContentRefusal {
+  readonly pointer: string
+  readonly code: string
+  readonly message: string
+}
+
+type Refuse = (pointer: string, message: string, code?: string) => void
+
+/**
+ * What the schema cannot see: references inside the content, the product version that it cites, and settings that no
+ * test could meet. All refusals are given, none for sound content.
+ */
+export function checkPlanContent(content: PlanContent, product: ProductContent): ContentRefusal[] {
+  const refusals: ContentRefusal[] = []
+  const refuse: Refuse = (pointer, message, code = 'field-invalid') => refusals.push({ pointer, code, message })
+  if (content.product !== product.product) refuse('/product', `the product version is one of ${product.product}`)
+  if (content.productVersion !== product.version) refuse('/productVersion', `the version given is ${product.version}`)
+  checkUnique(content.sites ?? [], (index) => `/sites/${index}`, refuse)
+  checkPositive(content.runDurationMax, '/runDurationMax', refuse)
+  const variants = variantNames(product)
+  const before = new Map<string, Step>()
+  content.steps.forEach((step, index) => {
+    const pointer = `/steps/${index}`
+    if (before.has(step.step)) refuse(`${pointer}/step`, `the step ${step.step} is given twice`)
+    checkAfter(step, before, pointer, refuse)
+    checkStep(step, { variants, before, pointer, refuse })
+    before.set(step.step, step)
+  })
+  const steps = content.steps.map((step) => ({ step, settings: settingsOf(step) }))
+  for (const { pointer, message } of findDisagreements(steps, connectionsOf(product))) refuse(pointer, message)
+  return refusals
+}
+
+function checkUnique(names: readonly string[], pointer: (index: number) => string, refuse: Refuse): void {
+  const seen = new Set<string>()
+  names.forEach((name, index) => {
+    if (seen.has(name)) refuse(pointer(index), `${name} is given twice`)
+    seen.add(name)
+  })
+}
+
+/** A step runs after steps that stand before it, so that the plan reads in its order and has no circle. */
+function checkAfter(step: Step, before: ReadonlyMap<string, Step>, pointer: string, refuse: Refuse): void {
+  checkUnique(step.after, (index) => `${pointer}/after/${index}`, refuse)
+  step.after.forEach((name, index) => {
+    if (!before.has(name)) refuse(`${pointer}/after/${index}`, `no step ${name} stands before this one`)
+  })
+}
+
+interface StepContext {
+  readonly variants: readonly string[]
+  readonly before: ReadonlyMap<string, Step>
+  readonly pointer: string
+  readonly refuse: Refuse
+}
+
+/** Checks what the step says once, and what its measurements say themselves, each where it stands. */
+function checkStep(step: Step, { variants, before, pointer, refuse }: StepContext): void {
+  checkUnique(
+    step.measurements.map(({ measurement }) => measurement),
+    (index) => `${pointer}/measurements/${index}/measurement`,
+    refuse,
+  )
+  checkMembers(step, { variants, pointer, refuse })
+  step.measurements.forEach((own, index) => {
+    checkMembers(own, { variants, pointer: `${pointer}/measurements/${index}`, refuse })
+  })
+  // What holds together is asked of each measurement, and said once where the step alone says it.
+  const said = new Set<string>()
+  settingsOf(step).forEach((settings, index) => {
+    const own = step.measurements[index] ?? {}
+    checkTogether(settings, {
+      variants,
+      before,
+      refuse: (member, message, code) => {
+        const isOwn =
+          (own as Record<string, unknown>)[member] !== undefined && (own as Record<string, unknown>)[member] !== null
+        const at = isOwn ? `${pointer}/measurements/${index}/${member}` : `${pointer}/${member}`
+        if (!said.has(`${at} ${message}`)) refuse(at, message, code)
+        said.add(`${at} ${message}`)
+      },
+    })
+  })
+}
+
+const windowNames = [
+  'testCurrent',
+  'sourceVoltage',
+  'dwell',
+  'testVoltage',
+  'rampUp',
+  'rampDown',
+  'frequency',
+  'readAt',
+  'residualVoltage',
+  'supplyVoltage',
+] as const
+
+/** A test with none of these is no test. */
+const positiveNames: readonly string[] = ['testCurrent', 'testVoltage', 'supplyVoltage', 'frequency']
+
+/** The members that a step and a measurement may both have. */
+type Members = {
+  readonly [name in (typeof windowNames)[number]]?: Window | null | undefined
+} & {
+  readonly limitUpper?: Limit | null | undefined
+  readonly limitLower?: Limit | null | undefined
+  readonly tripCurrent?: PlanQuantity | null | undefined
+  readonly openLeadMinimum?: PlanQuantity | null | undefined
+  readonly arcDetection?: { readonly threshold: PlanQuantity } | null | undefined
+  readonly leadOffset?: { readonly most: PlanQuantity; readonly ageMax: PlanQuantity } | null | undefined
+}
+
+function checkMembers(
+  members: Members,
+  {
+    variants,
+    pointer,
+    refuse,
+  }: { readonly variants: readonly string[]; readonly pointer: string; readonly refuse: Refuse },
+): void {
+  for (const name of windowNames) {
+    const window = members[name]
+    if (window) checkWindow(window, { pointer: `${pointer}/${name}`, positive: positiveNames.includes(name), refuse })
+  }
+  for (const name of ['limitUpper', 'limitLower'] as const) {
+    const limit = members[name]
+    if (limit) checkLimit(limit, { variants, pointer: `${pointer}/${name}`, refuse })
+  }
+  if (members.tripCurrent) checkPositive(members.tripCurrent, `${pointer}/tripCurrent`, refuse)
+  if (members.openLeadMinimum) checkPositive(members.openLeadMinimum, `${pointer}/openLeadMinimum`, refuse)
+  if (members.arcDetection) checkPositive(members.arcDetection.threshold, `${pointer}/arcDetection/threshold`, refuse)
+  if (members.leadOffset) {
+    checkPositive(members.leadOffset.ageMax, `${pointer}/leadOffset/ageMax`, refuse)
+    if (isNegative(quantityValue(members.leadOffset.most)))
+      refuse(`${pointer}/leadOffset/most/value`, 'must not be negative')
+  }
+}
+
+function checkPositive(quantity: PlanQuantity, pointer: string, refuse: Refuse): void {
+  const value = quantityValue(quantity)
+  if (isNegative(value) || isZero(value)) refuse(`${pointer}/value`, 'must be above zero')
+}
+
+function checkWindow(
+  window: Window,
+  { pointer, positive, refuse }: { readonly pointer: string; readonly positive: boolean; readonly refuse: Refuse },
+): void {
+  const { least, most } = acceptedEnds(window)
+  const set = valueSet(window)
+  if (!least && !most) refuse(pointer, 'must state at least one of set, least, most')
+  for (const [name, value] of [
+    ['least', least],
+    ['set', set],
+    ['most', most],
+  ] as const) {
+    if (!value) continue
+    if (isNegative(value)) refuse(`${pointer}/${name}`, 'must not be negative')
+    else if (positive && isZero(value)) refuse(`${pointer}/${name}`, 'must be above zero')
+  }
+  if (isAbove(least, most)) refuse(`${pointer}/least`, 'must not be above most')
+  if (isAbove(least, set)) refuse(`${pointer}/set`, 'must not be below least')
+  if (isAbove(set, most)) refuse(`${pointer}/set`, 'must not be above most')
+}
+
+function isAbove(a: Decimal | undefined, b: Decimal | undefined): boolean {
+  return a !== undefined && b !== undefined && compare(a, b) > 0
+}
+
+/** One value, or one for each variant of the product and no other; a formula that can be read. */
+function checkLimit(
+  limit: Limit,
+  {
+    variants,
+    pointer,
+    refuse,
+  }: { readonly variants: readonly string[]; readonly pointer: string; readonly refuse: Refuse },
+): void {
+  const { value, byVariant, formula } = limit
+  const hasValue = value !== null && value !== undefined
+  if (hasValue && byVariant) refuse(`${pointer}/byVariant`, 'must not stand beside value')
+  else if (!hasValue && !byVariant) refuse(`${pointer}/value`, 'is required where there is no byVariant')
+  const named = Object.entries(byVariant ?? {})
+  for (const [variant] of named) {
+    if (!variants.includes(variant)) refuse(`${pointer}/byVariant/${variant}`, 'is no variant of the product version')
+  }
+  if (byVariant) {
+    const missing = variants.filter((variant) => !Object.hasOwn(byVariant, variant))
+    for (const variant of missing) {
+      const detail = variant === '' ? 'the product has no variants' : `must name the variant ${variant}`
+      refuse(`${pointer}/byVariant`, detail)
+    }
+  }
+  for (const [member, digits] of [
+    ...(hasValue ? [['value', value] as const] : []),
+    ...named.map(([variant, digits]) => [`byVariant/${variant}`, digits] as const),
+  ]) {
+    if (digits.startsWith('-')) refuse(`${pointer}/${member}`, 'must not be negative')
+  }
+  if (formula === null || formula === undefined) return
+  const compiled = compilePlanFormula(formula, unitCode(limit.unit))
+  if ('refusals' in compiled) {
+    for (const { code, at, message } of compiled.refusals)
+      refuse(`${pointer}/formula`, `at character ${at + 1}: ${message}`, code)
+  }
+}
+
+interface TogetherContext {
+  readonly variants: readonly string[]
+  readonly before: ReadonlyMap<string, Step>
+  readonly refuse: (member: string, message: string, code?: string) => void
+}
+
+/** What must fit together in the settings of one measurement. */
+function checkTogether(settings: Settings, { variants, before, refuse }: TogetherContext): void {
+  for (const variant of variants) {
+    const upper = limitValue(settings.limitUpper, variant)
+    if (isAbove(limitValue(settings.limitLower, variant), upper)) refuse('limitLower', 'must not be above limitUpper')
+    const minimum =
+      'openLeadMinimum' in settings && settings.openLeadMinimum ? quantityValue(settings.openLeadMinimum) : undefined
+    if (minimum && upper && compare(minimum, upper) >= 0) refuse('openLeadMinimum', 'must be below limitUpper')
+  }
+  if ('residualVoltage' in settings && !acceptedEnds(settings.residualVoltage).most) {
+    refuse('residualVoltage', 'must state most: how much may be left')
+  }
+  if ('method' in settings) {
+    const isTwoWire = settings.method === 'two-wire'
+    if (isTwoWire && !settings.leadOffset) refuse('leadOffset', 'is required for the method two-wire')
+    if (!isTwoWire && settings.leadOffset) refuse('leadOffset', `is not for the method ${settings.method}`)
+  }
+  if (settings.kind === 'electric-strength-ac' && !settings.openLeadMinimum && !settings.contactProvenBy) {
+    refuse('openLeadMinimum', 'is required where no contactProvenBy names the step that proves contact')
+  }
+  if ('contactProvenBy' in settings && settings.contactProvenBy) {
+    checkProof(settings.contactProvenBy, before, (message) => refuse('contactProvenBy', message))
+  }
+}
+
+/** Contact is proven by a step that has run before and would have shown an open lead by its own minimum. */
+function checkProof(name: string, before: ReadonlyMap<string, Step>, refuse: (message: string) => void): void {
+  const proof = before.get(name)
+  if (!proof) {
+    refuse(`no step ${name} stands before this one`)
+    return
+  }
+  const sees = settingsOf(proof).every((settings) => 'openLeadMinimum' in settings && settings.openLeadMinimum)
+  if (!sees) refuse(`the step ${name} has no openLeadMinimum, so it proves no contact`)
+}

@@ -1,0 +1,208 @@
+import { digestOf } from '../exact/canonical.ts'
+import type { Database } from '../platform/database/pool.ts'
+import type { Sql } from '../platform/database/sql.ts'
+import type { ConfirmedVersion } from '../products/versions.ts'
+import { ProductContentWire } from '../products/words.ts'
+import { compileTable } from '../rules/compile-table.ts'
+import { EditionContentWire } from '../rules/words.ts'
+import type { RuleBook } from './replay.ts'
+import { type PublishedTable, type RuleTimeline, ruleTimeline } from './rule-timeline.ts'
+
+/**
+ * What was published is never changed, so this process keeps what it has read and compiled, and reads only what came
+ * since. INVARIANT: an entry is complete up to the rules version it says, because whoever reads has seen that version in
+ * an earlier statement.
+ */
+interface Memory {
+  tablesUpTo: number
+  readonly tables: Map<number, PublishedTable>
+  readonly timelines: Map<number, RuleTimeline>
+  readonly products: Map<string, ProductEntry>
+}
+
+interface ProductEntry {
+  readonly upTo: number
+  readonly versions: readonly ConfirmedVersion[]
+}
+
+/** Products are many and each has few versions; what is dropped is read again. */
+const PRODUCTS_MAX = 5_000
+/** Timelines grow with what is asked of them. One is used at a time, a second while the sweep of another goes on. */
+const TIMELINES_MAX = 4
+
+const memories = new WeakMap<Database, Memory>()
+
+/** The house's rules version now. */
+export async function readRulesVersion(sql: Sql): Promise<number> {
+  const [row] = await sql.query<{ rulesVersion: number }>(
+    `SELECT rules_version AS "rulesVersion" FROM intake.gate WHERE site_id = '*'`,
+    [],
+    'plans_rules_version',
+  )
+  if (row === undefined) throw new Error("the gate has no row '*'; are the migrations applied?")
+  return row.rulesVersion
+}
+
+/**
+ * Everything published up to a rules version that was read in an earlier statement, with the versions of these products.
+ * An edition that can no longer be read comes as one that nothing can be checked with; a product with such a version
+ * comes without versions, so that its revisions are blocked rather than checked with an older one.
+ */
+export async function readRuleBook(
+  database: Database,
+  sql: Sql,
+  rulesVersion: number,
+  products: readonly string[],
+): Promise<RuleBook> {
+  const memory = memoryOf(database)
+  if (memory.tablesUpTo < rulesVersion) await readTables(database, sql, memory, rulesVersion)
+  const versions = await readVersions(database, sql, memory, rulesVersion, products)
+  const tables = [...memory.tables.values()]
+  return {
+    rulesVersion,
+    tables,
+    versionsOf(product) {
+      const known = versions.get(product)
+      if (known === undefined) throw new Error(`the versions of ${product} were not loaded`)
+      return known
+    },
+    timelineAt(knownVersion) {
+      const kept = memory.timelines.get(knownVersion)
+      if (kept !== undefined) return kept
+      const made = ruleTimeline(tables, knownVersion)
+      memory.timelines.set(knownVersion, made)
+      dropOldest(memory.timelines, TIMELINES_MAX)
+      return made
+    },
+  }
+}
+
+function memoryOf(database: Database): Memory {
+  const kept = memories.get(database)
+  if (kept !== undefined) return kept
+  const made: Memory = { tablesUpTo: 0, tables: new Map(), timelines: new Map(), products: new Map() }
+  memories.set(database, made)
+  return made
+}
+
+interface EditionRow {
+  readonly table: string
+  readonly edition: number
+  readonly digest: string
+  readonly content: string
+  readonly effectiveFrom: number
+  readonly publishedVersion: number
+  readonly publishedAt: number
+  readonly bindsBecause: string | null
+}
+
+async function readTables(database: Database, sql: Sql, memory: Memory, rulesVersion: number): Promise<void> {
+  const rows = await sql.query<EditionRow>(
+    `SELECT rule_table AS "table", edition, digest, content, effective_from AS "effectiveFrom",
+            published_version AS "publishedVersion", published_at AS "publishedAt", binds_because AS "bindsBecause"
+     FROM governance.rule_edition WHERE published_version > $1 AND published_version <= $2 ORDER BY published_version`,
+    [memory.tablesUpTo, rulesVersion],
+    'plans_published_editions',
+  )
+  for (const { content, digest, bindsBecause, ...row } of rows) {
+    // Another reader of this process may have been quicker; its object stays, since others refer to it.
+    if (memory.tables.has(row.publishedVersion)) continue
+    const compiled = compileStored(content, digest)
+    if (typeof compiled === 'string') {
+      const facts = { table: row.table, edition: row.edition, because: compiled }
+      database.log.error(facts, 'A published edition can no longer be read; every revision is blocked by it.')
+    }
+    memory.tables.set(row.publishedVersion, {
+      ...row,
+      bindsBecause: bindsBecause ?? undefined,
+      compiled: typeof compiled === 'string' ? null : compiled,
+    })
+  }
+  memory.tablesUpTo = Math.max(memory.tablesUpTo, rulesVersion)
+}
+
+/** The compiled table, or why there is none. */
+function compileStored(content: string, digest: string) {
+  if (digestOf(content) !== digest) return 'its digest does not fit'
+  const read = EditionContentWire.safeParse(JSON.parse(content))
+  if (!read.success) return read.error.message
+  const compiled = compileTable(read.data)
+  return 'refusals' in compiled ? JSON.stringify(compiled.refusals) : compiled.table
+}
+
+interface VersionRow {
+  readonly product: string
+  readonly version: number
+  readonly digest: string
+  readonly content: string
+  readonly effectiveFrom: number
+  readonly publishedVersion: number
+  readonly publishedAt: number
+}
+
+async function readVersions(
+  database: Database,
+  sql: Sql,
+  memory: Memory,
+  rulesVersion: number,
+  products: readonly string[],
+): Promise<Map<string, readonly ConfirmedVersion[]>> {
+  // Taken now: another reader may store later states, or drop entries, while this one waits for the database.
+  const entries = new Map([...new Set(products)].map((product) => [product, memory.products.get(product)]))
+  const behind = [...entries].filter(([, entry]) => entry === undefined || entry.upTo < rulesVersion)
+  if (behind.length > 0) {
+    const { fresh, unreadable } = await readFreshVersions(database, sql, rulesVersion, behind)
+    for (const [product, entry] of behind) {
+      const versions = unreadable.has(product) ? [] : [...(entry?.versions ?? []), ...(fresh.get(product) ?? [])]
+      const made = { upTo: rulesVersion, versions }
+      entries.set(product, made)
+      // Whoever stored a later state has all of this one in it. One that cannot be read is not kept: it is told again.
+      if ((memory.products.get(product)?.upTo ?? -1) >= rulesVersion || unreadable.has(product)) continue
+      memory.products.delete(product)
+      memory.products.set(product, made)
+    }
+    dropOldest(memory.products, PRODUCTS_MAX)
+  }
+  return new Map([...entries].map(([product, entry]) => [product, entry?.versions ?? []]))
+}
+
+async function readFreshVersions(
+  database: Database,
+  sql: Sql,
+  rulesVersion: number,
+  behind: readonly (readonly [string, ProductEntry | undefined])[],
+) {
+  const rows = await sql.query<VersionRow>(
+    `SELECT v.product, v.version, v.digest, v.content, v.effective_from AS "effectiveFrom",
+            v.published_version AS "publishedVersion", v.confirmed_at AS "publishedAt"
+     FROM unnest($1::text[], $2::int[]) AS asked (product, known_up_to)
+     JOIN governance.product_version v ON v.product = asked.product
+      AND v.published_version > asked.known_up_to AND v.published_version <= $3
+     ORDER BY v.published_version`,
+    [behind.map(([product]) => product), behind.map(([, entry]) => entry?.upTo ?? -1), rulesVersion],
+    'plans_confirmed_versions',
+  )
+  const fresh = new Map<string, ConfirmedVersion[]>()
+  const unreadable = new Set<string>()
+  for (const { content, ...row } of rows) {
+    const read = digestOf(content) === row.digest ? ProductContentWire.safeParse(JSON.parse(content)) : undefined
+    if (read?.success) {
+      const list = fresh.get(row.product) ?? []
+      list.push({ ...row, content: read.data })
+      fresh.set(row.product, list)
+    } else {
+      const because = read?.error.message ?? 'its digest does not fit'
+      const facts = { product: row.product, version: row.version, because }
+      database.log.error(facts, 'A product version can no longer be read; the plans for the product are blocked by it.')
+      unreadable.add(row.product)
+    }
+  }
+  return { fresh, unreadable }
+}
+
+function dropOldest(map: Map<unknown, unknown>, sizeMax: number): void {
+  for (const key of map.keys()) {
+    if (map.size <= sizeMax) return
+    map.delete(key)
+  }
+}

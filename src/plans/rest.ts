@@ -1,0 +1,305 @@
+import { z } from 'zod'
+import { KeyWire } from '../exact/text.ts'
+import { writeInstant } from '../exact/time.ts'
+import {
+  makePage,
+  NumberParam,
+  PageWire,
+  pageQuery,
+  readPage,
+  refusals,
+  requireMatch,
+  sendCreated,
+  sendPage,
+  sendTagged,
+} from '../platform/http/conventions.ts'
+import type { RestApp, Services } from '../platform/http/server.ts'
+import { approveRevision } from './acts/approve.ts'
+import { createRevision, replaceRevision, submitRevision } from './acts/draft.ts'
+import { withdrawRevision } from './acts/stop.ts'
+import { FindingWire, writeFinding } from './findings.ts'
+import { getPlan, getRevision, listPlans, listRevisions, readBlocks, readFindings } from './reads.ts'
+import { ApprovedRevisionWire, BlockWire, CheckWire, PlanWire, RevisionWire } from './record.ts'
+import { ApprovalWire, RevisionDraftWire, SubmissionWire, WithdrawalWire } from './words.ts'
+
+const PlanParams = z.strictObject({ plan: KeyWire })
+const RevisionParams = z.strictObject({ plan: KeyWire, revision: NumberParam })
+const PageQuery = z.strictObject(pageQuery)
+const PlanPage = PageWire(PlanWire).meta({ id: 'PlanPage' })
+const RevisionPage = PageWire(RevisionWire).meta({ id: 'PlanRevisionPage' })
+const FindingPage = z
+  .strictObject({ check: CheckWire, ...PageWire(FindingWire).shape })
+  .meta({ id: 'FindingPage', description: 'What the check named found; a draft is checked for the answer alone.' })
+const FindingPlaceWire = z.tuple([z.int(), z.int()])
+const BlockPage = PageWire(BlockWire).meta({ id: 'BlockPage' })
+const tags = ['plans']
+
+/** Plans, their revisions, what checks found in them and when they are blocked. */
+export function registerPlans(app: RestApp, services: Services): void {
+  registerPlanReads(app, services)
+  registerRevisions(app, services)
+  registerRevisionActs(app, services)
+  registerRevisionChecks(app, services)
+}
+
+function registerPlanReads(app: RestApp, { database, received }: Services): void {
+  const { sql } = database
+
+  app.get(
+    '/v1/plans',
+    {
+      config: { permission: 'read' },
+      schema: {
+        operationId: 'listPlans',
+        tags,
+        summary: 'Plans and the revisions of each in force now',
+        querystring: PageQuery,
+        response: { 200: PlanPage, ...refusals('cursor-invalid') },
+      },
+    },
+    async (request, reply) => {
+      const page = readPage('plans', request.query, KeyWire)
+      const items = await listPlans(sql, { after: page.after ?? '', limit: page.limit }, received.now())
+      return sendPage(
+        request,
+        reply,
+        makePage('plans', items, page.limit, ({ plan }) => plan),
+      )
+    },
+  )
+
+  app.get(
+    '/v1/plans/:plan',
+    {
+      config: { permission: 'read' },
+      schema: {
+        operationId: 'getPlan',
+        tags,
+        summary: 'One plan',
+        params: PlanParams,
+        response: { 200: PlanWire, ...refusals('plan-not-found') },
+      },
+    },
+    (request) => getPlan(sql, request.params.plan, received.now()),
+  )
+}
+
+function registerRevisions(app: RestApp, services: Services): void {
+  const { sql } = services.database
+
+  app.get(
+    '/v1/plans/:plan/revisions',
+    {
+      config: { permission: 'read' },
+      schema: {
+        operationId: 'listRevisions',
+        tags,
+        summary: 'The revisions of a plan, ascending',
+        params: PlanParams,
+        querystring: PageQuery,
+        response: { 200: RevisionPage, ...refusals('plan-not-found', 'cursor-invalid') },
+      },
+    },
+    async (request, reply) => {
+      const list = `revisions/${request.params.plan}`
+      const page = readPage(list, request.query, z.int())
+      const items = await listRevisions(sql, request.params.plan, { after: page.after ?? 0, limit: page.limit })
+      return sendPage(
+        request,
+        reply,
+        makePage(list, items, page.limit, ({ revision }) => revision),
+      )
+    },
+  )
+
+  app.post(
+    '/v1/plans/:plan/revisions',
+    {
+      config: { permission: 'write' },
+      schema: {
+        operationId: 'createRevision',
+        tags,
+        summary: 'Write a new revision; the first one makes the plan',
+        params: PlanParams,
+        body: RevisionDraftWire,
+        response: { 201: RevisionWire, ...refusals('already-exists', 'number-not-higher') },
+      },
+    },
+    async (request, reply) => {
+      const created = await createRevision(services, request.actor, request.params.plan, request.body)
+      const location = ['plans', created.plan, 'revisions', String(created.revision)]
+      return sendCreated(reply, location, sendTagged(reply, created.digest, created))
+    },
+  )
+
+  app.get(
+    '/v1/plans/:plan/revisions/:revision',
+    {
+      config: { permission: 'read' },
+      schema: {
+        operationId: 'getRevision',
+        tags,
+        summary: 'One revision of a plan',
+        params: RevisionParams,
+        response: { 200: RevisionWire, ...refusals('revision-not-found') },
+      },
+    },
+    async (request, reply) => {
+      const revision = await getRevision(sql, request.params)
+      // Tagged while it can be edited. Afterwards the content that a tag names stays, but state, check and intervals do not.
+      return revision.state === 'draft' ? sendTagged(reply, revision.digest, revision) : revision
+    },
+  )
+
+  app.put(
+    '/v1/plans/:plan/revisions/:revision',
+    {
+      config: { permission: 'write' },
+      schema: {
+        operationId: 'replaceRevision',
+        tags,
+        summary: 'Replace a draft; needs If-Match',
+        params: RevisionParams,
+        body: RevisionDraftWire,
+        response: {
+          200: RevisionWire,
+          ...refusals('revision-not-found', 'revision-locked', 'precondition-missing', 'precondition-stale'),
+        },
+      },
+    },
+    async (request, reply) => {
+      const match = (digest: string) => requireMatch(request, digest)
+      const replaced = await replaceRevision(services, request.actor, request.params, request.body, match)
+      return sendTagged(reply, replaced.digest, replaced)
+    },
+  )
+}
+
+function registerRevisionActs(app: RestApp, services: Services): void {
+  app.post(
+    '/v1/plans/:plan/revisions/:revision/submission',
+    {
+      config: { permission: 'write' },
+      schema: {
+        operationId: 'submitRevision',
+        tags,
+        summary: 'Check a draft and freeze it for the second person',
+        params: RevisionParams,
+        body: SubmissionWire,
+        response: {
+          200: RevisionWire,
+          ...refusals('revision-not-found', 'state-conflict', 'digest-stale', 'findings-block', 'rules-changed'),
+        },
+      },
+    },
+    (request) => submitRevision(services, request.actor, request.params, request.body),
+  )
+
+  app.post(
+    '/v1/plans/:plan/revisions/:revision/approval',
+    {
+      config: { permission: 'sign', signed: true },
+      schema: {
+        operationId: 'approveRevision',
+        tags,
+        summary: 'Sign content and instant as the second person; the revision is in force from the instant on',
+        params: RevisionParams,
+        body: ApprovalWire,
+        response: {
+          200: ApprovedRevisionWire,
+          ...refusals(
+            'revision-not-found',
+            'state-conflict',
+            'digest-stale',
+            'two-people-required',
+            'effective-instant-passed',
+            'findings-block',
+            'other-plan-in-force',
+            'rules-changed',
+          ),
+        },
+      },
+    },
+    (request) => approveRevision(services, request.actor, request.params, request.body),
+  )
+
+  app.post(
+    '/v1/plans/:plan/revisions/:revision/withdrawal',
+    {
+      config: { permission: 'stop' },
+      schema: {
+        operationId: 'withdrawRevision',
+        tags,
+        summary: 'Take a revision out of use from now on; one person is enough',
+        params: RevisionParams,
+        body: WithdrawalWire,
+        response: { 200: RevisionWire, ...refusals('revision-not-found', 'state-conflict') },
+      },
+    },
+    (request) => withdrawRevision(services, request.actor, request.params, request.body),
+  )
+}
+
+function registerRevisionChecks(app: RestApp, { database, received }: Services): void {
+  app.get(
+    '/v1/plans/:plan/revisions/:revision/findings',
+    {
+      config: { permission: 'read' },
+      schema: {
+        operationId: 'listFindings',
+        tags,
+        summary: 'What the newest check of a revision found',
+        params: RevisionParams,
+        querystring: PageQuery,
+        response: { 200: FindingPage, ...refusals('revision-not-found', 'cursor-invalid') },
+      },
+    },
+    async (request, reply) => {
+      const list = `findings/${request.params.plan}/${request.params.revision}`
+      const { limit, after } = readPage(list, request.query, FindingPlaceWire)
+      const { check, findings } = await readFindings(database, request.params, { after, limit, at: received.now() })
+      const page = sendPage(
+        request,
+        reply,
+        makePage(list, findings, limit, ({ place }) => place),
+      )
+      return { check, items: page.items.map(({ finding }) => writeFinding(finding)), nextCursor: page.nextCursor }
+    },
+  )
+
+  app.get(
+    '/v1/plans/:plan/revisions/:revision/blocks',
+    {
+      config: { permission: 'read' },
+      schema: {
+        operationId: 'listBlocks',
+        tags,
+        summary: 'When a revision must not be used, by its newest check',
+        params: RevisionParams,
+        querystring: PageQuery,
+        response: { 200: BlockPage, ...refusals('revision-not-found', 'cursor-invalid') },
+      },
+    },
+    async (request, reply) => {
+      const list = `blocks/${request.params.plan}/${request.params.revision}`
+      const { limit, after } = readPage(list, request.query, z.int())
+      const blocks = (await readBlocks(database.sql, request.params)).filter(
+        ({ from }) => after === undefined || from > after,
+      )
+      const page = sendPage(
+        request,
+        reply,
+        makePage(list, blocks, limit, ({ from }) => from),
+      )
+      return {
+        items: page.items.map(({ from, until, causeVersion, causes }) => ({
+          from: writeInstant(from),
+          until: until === null ? null : writeInstant(until),
+          causeVersion,
+          causes: [...causes],
+        })),
+        nextCursor: page.nextCursor,
+      }
+    },
+  )
+}

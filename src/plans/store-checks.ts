@@ -1,0 +1,266 @@
+import { canonicalText, digestOf } from '../exact/canonical.ts'
+import { type Sql, timestamptzText } from '../platform/database/sql.ts'
+import type { RevisionCheck } from './check.ts'
+import { type Finding, type Found, found, writeFinding } from './findings.ts'
+import type { CheckRecord, RevisionKey } from './record.ts'
+import type { Block } from './step-blocks.ts'
+import type { RevisionState } from './words.ts'
+
+// ------------------------------------------------------------------------------------------------ what is behind
+
+/** A revision that is held until the transaction ends, as it was found then. */
+export interface HeldRevision extends RevisionKey {
+  readonly state: Exclude<RevisionState, 'draft'>
+  readonly product: string
+  readonly digest: string
+  readonly submittedAt: number | null
+  readonly inForceFrom: number | null
+  readonly approvedVersion: number | null
+  readonly checkedVersion: number | null
+}
+
+const HELD = `r.plan, r.revision, r.state, r.product, r.digest, r.submitted_at AS "submittedAt",
+  r.in_force_from AS "inForceFrom", r.approved_version AS "approvedVersion", r.checked_version AS "checkedVersion"`
+
+/** Holds those of the revisions named that are not checked at the rules version. Drafts are never checked. */
+export function holdBehind(sql: Sql, keys: readonly RevisionKey[], rulesVersion: number): Promise<HeldRevision[]> {
+  return sql.query<HeldRevision>(
+    `SELECT ${HELD} FROM governance.plan_revision r
+     WHERE (r.plan, r.revision) IN (SELECT plan, revision FROM unnest($1::text[], $2::int[]) AS asked (plan, revision))
+       AND r.state <> 'draft' AND (r.checked_version IS NULL OR r.checked_version < $3)
+     ORDER BY r.plan COLLATE "C", r.revision FOR NO KEY UPDATE`,
+    [keys.map(({ plan }) => plan), keys.map(({ revision }) => revision), rulesVersion],
+    'plans_hold_behind',
+  )
+}
+
+/**
+ * Holds some revisions that are behind and live: in review, or approved and not ended at `at`. What another process
+ * holds is passed over, since it is being checked there.
+ */
+export function holdPageBehind(
+  sql: Sql,
+  asked: { readonly rulesVersion: number; readonly at: number; readonly limit: number },
+): Promise<HeldRevision[]> {
+  return sql.query<HeldRevision>(
+    `SELECT ${HELD} FROM governance.plan_revision r
+     WHERE r.state IN ('in-review', 'approved') AND (r.checked_version IS NULL OR r.checked_version < $1)
+       AND (r.state = 'in-review' OR EXISTS (
+         SELECT 1 FROM governance.in_force f WHERE f.plan = r.plan AND f.revision = r.revision
+           AND (f.until_at IS NULL OR f.until_at > $2)))
+     ORDER BY r.plan COLLATE "C", r.revision LIMIT $3 FOR NO KEY UPDATE SKIP LOCKED`,
+    [asked.rulesVersion, timestamptzText(asked.at), asked.limit],
+    'plans_hold_page_behind',
+  )
+}
+
+/** The stored content of these revisions. Ask once they are held. */
+export async function selectContents(sql: Sql, keys: readonly RevisionKey[]): Promise<Map<string, string>> {
+  const rows = await sql.query<RevisionKey & { content: string }>(
+    `SELECT plan, revision, content FROM governance.plan_revision
+     JOIN unnest($1::text[], $2::int[]) AS asked (plan, revision) USING (plan, revision)`,
+    [keys.map(({ plan }) => plan), keys.map(({ revision }) => revision)],
+    'plans_contents',
+  )
+  return new Map(rows.map((row) => [keyText(row), row.content]))
+}
+
+// ------------------------------------------------------------------------------------------------ checks and blocks
+
+export interface NewCheck extends RevisionKey {
+  readonly check: RevisionCheck
+  /** The complete list after this check; empty for a revision that was never approved. */
+  readonly blocks: readonly Block[]
+}
+
+/**
+ * Appends checks at a rules version with their findings and blocks, and marks the revisions as checked: one statement,
+ * whatever the number of revisions.
+ */
+export async function insertChecks(
+  sql: Sql,
+  checks: readonly NewCheck[],
+  made: { readonly rulesVersion: number; readonly at: number },
+): Promise<void> {
+  if (checks.length === 0) return
+  const findings = checks.flatMap(({ plan, revision, check }) =>
+    check.findings.map((finding, ordinal) => ({
+      plan,
+      revision,
+      ordinal,
+      finding,
+      content: canonicalText(writeFinding(finding)),
+    })),
+  )
+  const blocks = checks.flatMap(({ plan, revision, blocks }) => blocks.map((block) => ({ plan, revision, ...block })))
+  const counted = checks.map(({ check }) => countsOf(check.findings))
+  await sql.query(
+    `WITH new_check AS (
+       INSERT INTO governance.revision_check (plan, revision, rules_version, verdict, editions, blocking_count, warning_count,
+         digest, checked_at)
+       SELECT plan, revision, $1, verdict, string_to_array(editions, ' '), blocking_count, warning_count, digest, $2
+       FROM unnest($3::text[], $4::int[], $5::text[], $6::text[], $7::int[], $8::int[], $9::text[])
+         AS given (plan, revision, verdict, editions, blocking_count, warning_count, digest)
+     ), new_finding AS (
+       INSERT INTO governance.finding (plan, revision, rules_version, ordinal, severity, code, from_at, until_at, content)
+       SELECT plan, revision, $1, ordinal, severity, code, from_at, until_at, content
+       FROM unnest($10::text[], $11::int[], $12::int[], $13::text[], $14::text[], $15::timestamptz[], $16::timestamptz[],
+         $17::text[]) AS given (plan, revision, ordinal, severity, code, from_at, until_at, content)
+     ), new_block AS (
+       INSERT INTO governance.block (plan, revision, rules_version, from_at, until_at, cause_version, causes)
+       SELECT plan, revision, $1, from_at, until_at, cause_version, causes
+       FROM unnest($18::text[], $19::int[], $20::timestamptz[], $21::timestamptz[], $22::int[], $23::text[])
+         AS given (plan, revision, from_at, until_at, cause_version, causes)
+     )
+     UPDATE governance.plan_revision r SET checked_version = $1
+     FROM unnest($3::text[], $4::int[]) AS given (plan, revision)
+     WHERE r.plan = given.plan AND r.revision = given.revision`,
+    [
+      made.rulesVersion,
+      timestamptzText(made.at),
+      checks.map(({ plan }) => plan),
+      checks.map(({ revision }) => revision),
+      checks.map(({ check }) => check.verdict),
+      // Lists of different length cannot be rows of one array; keys hold no blank.
+      checks.map(({ check }) => check.editions.join(' ')),
+      counted.map(({ blockingCount }) => blockingCount),
+      counted.map(({ warningCount }) => warningCount),
+      checks.map(({ check }) => checkDigest(check)),
+      findings.map(({ plan }) => plan),
+      findings.map(({ revision }) => revision),
+      findings.map(({ ordinal }) => ordinal),
+      findings.map(({ finding }) => finding.severity),
+      findings.map(({ finding }) => finding.code),
+      findings.map(({ finding }) => timestamptzText(finding.from)),
+      findings.map(({ finding }) => openEnd(finding.until)),
+      findings.map(({ content }) => content),
+      blocks.map(({ plan }) => plan),
+      blocks.map(({ revision }) => revision),
+      blocks.map(({ from }) => timestamptzText(from)),
+      blocks.map(({ until }) => openEnd(until)),
+      blocks.map(({ causeVersion }) => causeVersion),
+      blocks.map(({ causes }) => canonicalText(causes)),
+    ],
+    'plans_insert_checks',
+  )
+}
+
+/** Appends the first blocks of a revision, under the check with which it was approved. */
+export async function insertFirstBlocks(
+  sql: Sql,
+  { plan, revision }: RevisionKey,
+  blocks: readonly Block[],
+  rulesVersion: number,
+): Promise<void> {
+  if (blocks.length === 0) return
+  await sql.query(
+    `INSERT INTO governance.block (plan, revision, rules_version, from_at, until_at, cause_version, causes)
+     SELECT $1, $2, $3, from_at, until_at, cause_version, causes
+     FROM unnest($4::timestamptz[], $5::timestamptz[], $6::int[], $7::text[])
+       AS given (from_at, until_at, cause_version, causes)`,
+    [
+      plan,
+      revision,
+      rulesVersion,
+      blocks.map(({ from }) => timestamptzText(from)),
+      blocks.map(({ until }) => openEnd(until)),
+      blocks.map(({ causeVersion }) => causeVersion),
+      blocks.map(({ causes }) => canonicalText(causes)),
+    ],
+    'plans_insert_first_blocks',
+  )
+}
+
+/** How many findings of each severity. */
+export function countsOf(findings: readonly Finding[]): { blockingCount: number; warningCount: number } {
+  const blockingCount = findings.filter(({ severity }) => severity === 'blocking').length
+  return { blockingCount, warningCount: findings.length - blockingCount }
+}
+
+/** What a check says, as one digest: two checkers that agree have the same. */
+function checkDigest({ verdict, editions, findings }: RevisionCheck): string {
+  return digestOf(canonicalText({ verdict, editions, findings: findings.map(writeFinding) }))
+}
+
+const CHECK = `c.plan, c.revision, c.rules_version AS "rulesVersion", c.verdict, c.editions,
+  c.blocking_count AS "blockingCount", c.warning_count AS "warningCount", c.checked_at AS "checkedAt"`
+
+/** The newest check of each of these revisions, where there is one. */
+export function selectNewestChecks(sql: Sql, keys: readonly RevisionKey[]): Promise<CheckRecord[]> {
+  return sql.query<CheckRecord>(
+    `SELECT ${CHECK} FROM unnest($1::text[], $2::int[]) AS asked (plan, revision)
+     CROSS JOIN LATERAL (SELECT * FROM governance.revision_check c
+       WHERE c.plan = asked.plan AND c.revision = asked.revision ORDER BY rules_version DESC LIMIT 1) c`,
+    [keys.map(({ plan }) => plan), keys.map(({ revision }) => revision)],
+    'plans_newest_checks',
+  )
+}
+
+/** The check at one rules version; undefined where there is none. */
+export async function selectCheck(
+  sql: Sql,
+  { plan, revision }: RevisionKey,
+  rulesVersion: number,
+): Promise<CheckRecord | undefined> {
+  const [row] = await sql.query<CheckRecord>(
+    `SELECT ${CHECK} FROM governance.revision_check c WHERE plan = $1 AND revision = $2 AND rules_version = $3`,
+    [plan, revision, rulesVersion],
+    'plans_check',
+  )
+  return row
+}
+
+/** Findings of one check in their order, after an ordinal. */
+export async function selectFindings(
+  sql: Sql,
+  { plan, revision }: RevisionKey,
+  page: { readonly rulesVersion: number; readonly after: number; readonly limit: number },
+): Promise<{ readonly ordinal: number; readonly finding: Finding }[]> {
+  const rows = await sql.query<{ ordinal: number; from: number; until: number | null; content: string }>(
+    `SELECT ordinal, from_at AS "from", until_at AS "until", content FROM governance.finding
+     WHERE plan = $1 AND revision = $2 AND rules_version = $3 AND ordinal > $4 ORDER BY ordinal LIMIT $5`,
+    [plan, revision, page.rulesVersion, page.after, page.limit],
+    'plans_findings',
+  )
+  return rows.map(({ ordinal, from, until, content }) => {
+    // Canonical text leaves out what is null; its instants are those of the columns.
+    const stored: Pick<Found, 'severity' | 'code'> & Partial<Found> = JSON.parse(content)
+    return { ordinal, finding: { ...found(stored), from, until } }
+  })
+}
+
+/** The blocks that belong to the newest check of each of these revisions, by `keyText`. */
+export async function selectBlocks(
+  sql: Sql,
+  checks: readonly (RevisionKey & { readonly rulesVersion: number })[],
+): Promise<Map<string, Block[]>> {
+  const rows = await sql.query<RevisionKey & Omit<Block, 'causes'> & { causes: string }>(
+    `SELECT plan, revision, from_at AS "from", until_at AS "until", cause_version AS "causeVersion", causes
+     FROM governance.block
+     JOIN unnest($1::text[], $2::int[], $3::int[]) AS asked (plan, revision, rules_version)
+       USING (plan, revision, rules_version) ORDER BY from_at`,
+    [
+      checks.map(({ plan }) => plan),
+      checks.map(({ revision }) => revision),
+      checks.map(({ rulesVersion }) => rulesVersion),
+    ],
+    'plans_blocks',
+  )
+  const blocks = new Map<string, Block[]>()
+  for (const { plan, revision, causes, ...row } of rows) {
+    const key = keyText({ plan, revision })
+    const list = blocks.get(key) ?? []
+    list.push({ ...row, causes: JSON.parse(causes) })
+    blocks.set(key, list)
+  }
+  return blocks
+}
+
+/** One text for a revision's key; keys hold no slash. */
+export function keyText({ plan, revision }: RevisionKey): string {
+  return `${plan}/${revision}`
+}
+
+function openEnd(at: number | null): string | null {
+  return at === null ? null : timestamptzText(at)
+}

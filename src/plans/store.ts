@@ -1,0 +1,228 @@
+import { canonicalText, digestOf } from '../exact/canonical.ts'
+import { type Sql, timestamptzText } from '../platform/database/sql.ts'
+import type { Act } from '../platform/gate.ts'
+import type { RevisionKey, RevisionRecord } from './record.ts'
+import type { PlanContent, RevisionState } from './words.ts'
+
+type RevisionRow = Omit<RevisionRecord, 'content'> & { readonly content: string }
+
+const COLUMNS = `plan, revision, state, product, product_version AS "productVersion", content, digest,
+  change_reason AS "changeReason", authors, created_at AS "createdAt", submitted_at AS "submittedAt",
+  submitted_by AS "submittedBy", approved_at AS "approvedAt", approved_by AS "approvedBy",
+  approved_meaning AS "approvedMeaning", approved_comment AS "approvedComment", in_force_from AS "inForceFrom",
+  withdrawn_at AS "withdrawnAt", withdrawn_by AS "withdrawnBy", withdrawn_reason AS "withdrawnReason",
+  withdrawn_from AS "withdrawnFrom"`
+
+/** One revision; undefined where there is none. */
+export async function selectRevision(sql: Sql, { plan, revision }: RevisionKey): Promise<RevisionRecord | undefined> {
+  const [row] = await sql.query<RevisionRow>(
+    `SELECT ${COLUMNS} FROM governance.plan_revision WHERE plan = $1 AND revision = $2`,
+    [plan, revision],
+    'plans_revision',
+  )
+  return row && recordOf(row)
+}
+
+/** Revisions of a plan in ascending order, after a number. */
+export async function selectRevisions(
+  sql: Sql,
+  plan: string,
+  page: { readonly after: number; readonly limit: number },
+): Promise<RevisionRecord[]> {
+  const rows = await sql.query<RevisionRow>(
+    `SELECT ${COLUMNS} FROM governance.plan_revision WHERE plan = $1 AND revision > $2 ORDER BY revision LIMIT $3`,
+    [plan, page.after, page.limit],
+    'plans_revisions',
+  )
+  return rows.map(recordOf)
+}
+
+/** INVARIANT: what comes back is what was signed: content that has its digest. */
+function recordOf(row: RevisionRow): RevisionRecord {
+  if (digestOf(row.content) !== row.digest) {
+    throw new Error(`revision ${row.revision} of ${row.plan} was changed in the database: its digest does not fit`)
+  }
+  return { ...row, content: JSON.parse(row.content) }
+}
+
+/** A plan with the numbers of its revisions. */
+export interface PlanRow {
+  readonly plan: string
+  readonly product: string
+  readonly operation: string
+  readonly recordedAt: number
+  readonly latestRevision: number
+  readonly revisionsInForce: number[]
+}
+
+const PLAN = `SELECT plan, product, operation, recorded_at AS "recordedAt",
+    (SELECT max(revision) FROM governance.plan_revision r WHERE r.plan = p.plan) AS "latestRevision",
+    ARRAY(SELECT DISTINCT f.revision FROM governance.in_force f WHERE f.plan = p.plan AND f.from_at <= $1
+          AND (f.until_at IS NULL OR f.until_at > $1) ORDER BY f.revision) AS "revisionsInForce"
+  FROM governance.plan p`
+
+export async function selectPlan(sql: Sql, plan: string, at: number): Promise<PlanRow | undefined> {
+  const [row] = await sql.query<PlanRow>(`${PLAN} WHERE plan = $2`, [timestamptzText(at), plan], 'plans_plan')
+  return row
+}
+
+/** Plans in order of their keys, after one. */
+export function selectPlans(
+  sql: Sql,
+  page: { readonly after: string; readonly limit: number },
+  at: number,
+): Promise<PlanRow[]> {
+  return sql.query<PlanRow>(
+    `${PLAN} WHERE plan COLLATE "C" > $2 ORDER BY plan COLLATE "C" LIMIT $3`,
+    [timestamptzText(at), page.after, page.limit],
+    'plans_page',
+  )
+}
+
+/** What a plan is and which numbers are taken; undefined where there is no such plan. */
+export interface PlanFacts {
+  readonly product: string
+  readonly operation: string
+  readonly highest: number
+  readonly isTaken: boolean
+}
+
+export async function selectPlanFacts(sql: Sql, { plan, revision }: RevisionKey): Promise<PlanFacts | undefined> {
+  const [row] = await sql.query<PlanFacts>(
+    `SELECT p.product, p.operation, max(r.revision) AS highest, bool_or(r.revision = $2) AS "isTaken"
+     FROM governance.plan p JOIN governance.plan_revision r USING (plan) WHERE p.plan = $1
+     GROUP BY p.product, p.operation`,
+    [plan, revision],
+    'plans_facts',
+  )
+  return row
+}
+
+/** Every site, in order of its key. */
+export async function selectSites(sql: Sql): Promise<string[]> {
+  const rows = await sql.query<{ site: string }>(
+    'SELECT site FROM governance.site ORDER BY site COLLATE "C"',
+    [],
+    'plans_sites',
+  )
+  return rows.map(({ site }) => site)
+}
+
+interface Written {
+  readonly content: PlanContent
+  readonly changeReason: string | null
+  readonly authors: readonly string[]
+}
+
+/** Writes a draft; the first revision makes its plan. */
+export async function insertRevision(act: Act, { content, changeReason, authors }: Written): Promise<RevisionRecord> {
+  const { plan, revision, product, productVersion, operation } = content
+  const text = canonicalText(content)
+  await act.sql.query(
+    'INSERT INTO governance.plan (plan, product, operation, recorded_at) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING',
+    [plan, product, operation, timestamptzText(act.at)],
+    'plans_insert_plan',
+  )
+  await act.prisma.planRevision.create({
+    data: {
+      plan,
+      revision,
+      state: 'draft',
+      product,
+      productVersion,
+      content: text,
+      digest: digestOf(text),
+      changeReason,
+      authors: [...authors],
+      createdAt: new Date(act.at),
+    },
+  })
+  return stored(act, content)
+}
+
+/** Puts other content in the place of a draft's. */
+export async function replaceContent(act: Act, { content, changeReason, authors }: Written): Promise<RevisionRecord> {
+  const text = canonicalText(content)
+  await act.prisma.planRevision.update({
+    where: keyOf(content),
+    data: {
+      productVersion: content.productVersion,
+      content: text,
+      digest: digestOf(text),
+      changeReason,
+      authors: [...authors],
+    },
+  })
+  return stored(act, content)
+}
+
+export async function markSubmitted(
+  act: Act,
+  key: RevisionKey,
+  submission: { readonly state: RevisionState; readonly by: string },
+): Promise<RevisionRecord> {
+  await act.prisma.planRevision.update({
+    where: keyOf(key),
+    data: { state: submission.state, submittedAt: new Date(act.at), submittedBy: submission.by },
+  })
+  return stored(act, key)
+}
+
+export async function markApproved(
+  act: Act,
+  key: RevisionKey,
+  approval: {
+    readonly state: RevisionState
+    readonly by: string
+    readonly meaning: string
+    readonly comment: string | null
+    readonly inForceFrom: number
+  },
+): Promise<RevisionRecord> {
+  await act.prisma.planRevision.update({
+    where: keyOf(key),
+    data: {
+      state: approval.state,
+      approvedAt: new Date(act.at),
+      approvedBy: approval.by,
+      approvedMeaning: approval.meaning,
+      approvedComment: approval.comment,
+      inForceFrom: new Date(approval.inForceFrom),
+      approvedVersion: act.rulesVersion,
+    },
+  })
+  return stored(act, key)
+}
+
+export async function markWithdrawn(
+  act: Act,
+  key: RevisionKey,
+  withdrawal: {
+    readonly state: RevisionState
+    readonly by: string
+    readonly reason: string
+    readonly from: number
+  },
+): Promise<RevisionRecord> {
+  await act.prisma.planRevision.update({
+    where: keyOf(key),
+    data: {
+      state: withdrawal.state,
+      withdrawnAt: new Date(act.at),
+      withdrawnBy: withdrawal.by,
+      withdrawnReason: withdrawal.reason,
+      withdrawnFrom: new Date(withdrawal.from),
+    },
+  })
+  return stored(act, key)
+}
+
+function keyOf({ plan, revision }: RevisionKey) {
+  return { plan_revision: { plan, revision } }
+}
+
+async function stored(act: Act, key: RevisionKey): Promise<RevisionRecord> {
+  const record = await selectRevision(act.sql, key)
+  if (record === undefined) throw new Error(`revision ${key.revision} of ${key.plan} is not there after it was written`)
+  return record
+}

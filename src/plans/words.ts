@@ -1,0 +1,299 @@
+import { z } from 'zod'
+import { DecimalTextWire } from '../exact/quantity.ts'
+import { KeyWire, TextWire } from '../exact/text.ts'
+import { InstantWire } from '../exact/time.ts'
+import { type Dimension, readUnit, type UnitCode, unitCodes, units } from '../exact/unit-codes.ts'
+import { insulations } from '../products/attributes.ts'
+import { DigestWire } from '../products/words.ts'
+import { type StepKind, stepKinds } from '../rules/words.ts'
+
+/** A digest and a submission are the same for a revision as for a product version. */
+export { DigestWire, type Submission, SubmissionWire } from '../products/words.ts'
+
+/** The kinds of step that a plan of this version may hold; the other words of `stepKinds` are refused by name. */
+export const planStepKinds = [
+  'protective-bonding',
+  'electric-strength-ac',
+  'electric-strength-dc',
+  'insulation-resistance',
+  'touch-current',
+  'protective-conductor-current',
+] as const satisfies readonly StepKind[]
+export type PlanStepKind = (typeof planStepKinds)[number]
+
+export const revisionStates = ['draft', 'in-review', 'approved', 'withdrawn'] as const
+export type RevisionState = (typeof revisionStates)[number]
+
+/** How a resistance is contacted; with two wires the leads are part of the reading and an offset is taken off. */
+export const bondMethods = ['two-wire', 'four-wire'] as const
+
+/** What of the current is read. Numbers of different detectors are never compared or converted. */
+export const detectors = ['rms', 'peak', 'dc'] as const
+
+/** Supply conditions of a touch current measurement (IEC 60990, clause 6): plug polarity and conductors interrupted. */
+export const polarities = ['normal', 'reversed'] as const
+export const conductorStates = ['closed', 'open'] as const
+
+/** Revision numbers are whole and fit the database's `integer`. */
+export const RevisionNumberWire = z.int().min(1).max(2_147_483_647)
+
+/** Text of a unit of one dimension. Which code it means is said by `readUnit`, which knows the other spellings. */
+function unitOf(dimension: Dimension) {
+  const codes = unitCodes.filter((code) => units[code].dimension === dimension)
+  return z
+    .string()
+    .max(16)
+    .refine(
+      (text) => {
+        const code = readUnit(text)
+        return typeof code === 'string' && units[code].dimension === dimension
+      },
+      `must be a unit of ${dimension}: ${codes.join(', ')}`,
+    )
+}
+
+function quantityOf(dimension: Dimension) {
+  return z.strictObject({ value: DecimalTextWire, unit: unitOf(dimension) })
+}
+
+/** What the plan sets, and the least and most that it accepts as a valid test, both included. */
+function windowOf(dimension: Dimension) {
+  return z.strictObject({
+    set: DecimalTextWire.nullish(),
+    least: DecimalTextWire.nullish(),
+    most: DecimalTextWire.nullish(),
+    unit: unitOf(dimension),
+  })
+}
+
+/**
+ * A limit: one value, or one by variant; exactly one of the two (checked with the content). `formula` says where the
+ * values come from, in the limit's unit, and is compared with them.
+ */
+function limitOf(dimension: Dimension) {
+  return z.strictObject({
+    value: DecimalTextWire.nullish(),
+    byVariant: z.record(KeyWire, DecimalTextWire).nullish(),
+    unit: unitOf(dimension),
+    inclusive: z.boolean(),
+    formula: TextWire(500).nullish(),
+  })
+}
+
+const voltage = windowOf('voltage')
+const time = windowOf('time')
+const frequency = windowOf('frequency')
+const resistanceLimit = limitOf('resistance')
+const currentLimit = limitOf('current')
+const current = quantityOf('current')
+
+/** Largest resistance of the leads that may be taken off, and how old its measurement may be. */
+const LeadOffsetWire = z.strictObject({
+  most: quantityOf('resistance'),
+  ageMax: quantityOf('time'),
+})
+
+const bonding = {
+  testCurrent: windowOf('current'),
+  sourceVoltage: voltage,
+  dwell: time,
+  method: z.enum(bondMethods),
+  limitUpper: resistanceLimit,
+}
+const bondingOptional = { leadOffset: LeadOffsetWire, limitLower: resistanceLimit }
+
+const strength = {
+  insulation: z.enum(insulations),
+  testVoltage: voltage,
+  rampUp: time,
+  dwell: time,
+  tripCurrent: current,
+  limitInRamp: z.boolean(),
+  detector: z.enum(detectors),
+  limitUpper: currentLimit,
+}
+const strengthOptional = {
+  rampDown: time,
+  arcDetection: z.strictObject({ threshold: current }),
+  limitLower: currentLimit,
+  openLeadMinimum: current,
+  contactProvenBy: KeyWire,
+}
+
+const insulation = {
+  insulation: z.enum(insulations),
+  testVoltage: voltage,
+  readAt: time,
+  endEarlyOnPass: z.boolean(),
+  basis: z.literal('as-read', 'in this version a reading is judged as read'),
+  residualVoltage: voltage,
+  limitLower: resistanceLimit,
+}
+const insulationOptional = { contactProvenBy: KeyWire, limitUpper: resistanceLimit }
+
+const leakage = {
+  detector: z.enum(detectors),
+  supplyVoltage: voltage,
+  frequency,
+  limitUpper: currentLimit,
+}
+const leakageOptional = { limitLower: currentLimit, openLeadMinimum: current, contactProvenBy: KeyWire }
+
+const Terminals = z.array(KeyWire).min(1).max(50)
+const between = { from: Terminals, to: Terminals }
+const condition = {
+  polarity: z.enum(polarities),
+  neutral: z.enum(conductorStates),
+  protectiveConductor: z.enum(conductorStates),
+}
+
+type Shape = Record<string, z.ZodType>
+
+type Nullish<Given extends Shape> = { [Member in keyof Given]: z.ZodOptional<z.ZodNullable<Given[Member]>> }
+
+function nullish<Given extends Shape>(shape: Given): Nullish<Given> {
+  // Object.entries forgets which member has which type; the mapping itself changes no name.
+  return Object.fromEntries(Object.entries(shape).map(([name, member]) => [name, member.nullish()])) as Nullish<Given>
+}
+
+/** A step of one kind. What holds for its measurements may be said anew on each of them, and holds there alone. */
+function stepOf<Kind extends PlanStepKind, Required extends Shape, Optional extends Shape, Connection extends Shape>(
+  kind: Kind,
+  settings: { required: Required; optional: Optional },
+  connection: Connection,
+) {
+  const optional = nullish(settings.optional)
+  return z.strictObject({
+    step: KeyWire,
+    kind: z.literal(kind),
+    required: z.boolean(),
+    after: z.array(KeyWire).max(100),
+    ...settings.required,
+    ...optional,
+    measurements: z
+      .array(z.strictObject({ measurement: KeyWire, ...connection, ...nullish(settings.required), ...optional }))
+      .min(1)
+      .max(200),
+  })
+}
+
+const BondingWire = stepOf('protective-bonding', { required: bonding, optional: bondingOptional }, between)
+const StrengthAcWire = stepOf(
+  'electric-strength-ac',
+  { required: { ...strength, frequency }, optional: strengthOptional },
+  between,
+)
+const StrengthDcWire = stepOf(
+  'electric-strength-dc',
+  { required: { ...strength, residualVoltage: voltage }, optional: strengthOptional },
+  between,
+)
+const InsulationWire = stepOf('insulation-resistance', { required: insulation, optional: insulationOptional }, between)
+const TouchWire = stepOf(
+  'touch-current',
+  { required: { ...leakage, network: KeyWire }, optional: leakageOptional },
+  { ...condition, from: Terminals, to: Terminals.nullish() },
+)
+const ConductorCurrentWire = stepOf(
+  'protective-conductor-current',
+  { required: leakage, optional: leakageOptional },
+  { ...nullish(condition), from: Terminals.nullish(), to: Terminals.nullish() },
+)
+
+export const StepWire = z.discriminatedUnion(
+  'kind',
+  [BondingWire, StrengthAcWire, StrengthDcWire, InsulationWire, TouchWire, ConductorCurrentWire],
+  { error: (issue) => (issue.code === 'invalid_union' ? refuseKind(issue.input) : undefined) },
+)
+
+function refuseKind(input: unknown): string {
+  const kind = typeof input === 'object' && input !== null && 'kind' in input ? input.kind : undefined
+  return stepKinds.some((known) => known === kind)
+    ? `the kind '${String(kind)}' is not in this version`
+    : `must be one of ${planStepKinds.join(', ')}`
+}
+
+/** Content of a revision: what its digest covers. */
+export const PlanContentWire = z
+  .strictObject({
+    plan: KeyWire,
+    revision: RevisionNumberWire,
+    operation: KeyWire,
+    // Absent: every site that is open at the approval.
+    sites: z.array(KeyWire).min(1).max(200).nullish(),
+    product: KeyWire,
+    productVersion: z.int().min(1).max(2_147_483_647),
+    productDigest: DigestWire,
+    evidenceFrom: z.literal('one-run', 'in this version one run carries the evidence'),
+    attemptsWithoutCauseMax: z.int().min(1).max(100),
+    runDurationMax: quantityOf('time'),
+    decisionRule: z.strictObject({ kind: z.literal('simple', 'in this version the decision rule is simple') }),
+    rounding: z.strictObject({ kind: z.literal('absolute', 'in this version readings are compared as they are') }),
+    steps: z.array(StepWire).min(1).max(100),
+  })
+  .meta({ id: 'PlanContent' })
+export type PlanContent = z.infer<typeof PlanContentWire>
+export type Step = PlanContent['steps'][number]
+export type StepOf<Kind extends PlanStepKind> = Extract<Step, { kind: Kind }>
+export type PlannedMeasurement<Kind extends PlanStepKind = PlanStepKind> = StepOf<Kind>['measurements'][number]
+export type Window = z.infer<typeof voltage>
+export type PlanQuantity = z.infer<typeof current>
+export type Limit = z.infer<typeof currentLimit>
+export type LeadOffset = z.infer<typeof LeadOffsetWire>
+
+export const RevisionDraftWire = z
+  .strictObject({ content: PlanContentWire, changeReason: TextWire(1000).nullish() })
+  .meta({ id: 'PlanRevisionDraft' })
+export type RevisionDraft = z.infer<typeof RevisionDraftWire>
+
+export const ApprovalWire = z
+  .strictObject({
+    digest: DigestWire,
+    inForceFrom: z.union([z.literal('at-once'), InstantWire]),
+    meaning: TextWire(200),
+    comment: TextWire(1000).nullish(),
+  })
+  .meta({ id: 'PlanApproval' })
+export type Approval = z.infer<typeof ApprovalWire>
+
+/** A withdrawal holds from its commit on; a member `from`, which would reach back, is unknown in this version. */
+export const WithdrawalWire = z.strictObject({ reason: TextWire(1000) }).meta({ id: 'PlanWithdrawal' })
+export type Withdrawal = z.infer<typeof WithdrawalWire>
+
+/** A later revision says why it differs from the one before; the first has none before it. */
+export function changeReasonMissing(draft: RevisionDraft): boolean {
+  return draft.content.revision > 1 && (draft.changeReason ?? '').trim() === ''
+}
+
+/** The code of a unit in content that its schema has let through. A TypeError for any other text is a bug. */
+export function unitCode(text: string): UnitCode {
+  const code = readUnit(text)
+  if (typeof code !== 'string') throw new TypeError(`'${text}' is no unit; the content was not read by its schema`)
+  return code
+}
+
+/** What holds for one measurement of a step of this kind: the step's members and the measurement's own. */
+export type SettingsOf<Kind extends PlanStepKind> = Kind extends PlanStepKind
+  ? Omit<StepOf<Kind>, 'measurements'> & PlannedMeasurement<Kind>
+  : never
+export type Settings = SettingsOf<PlanStepKind>
+
+/**
+ * What holds for each measurement, in the plan's order: the step's members, replaced by those that the measurement says
+ * itself. An absent member and null are the same, so a measurement can say a thing anew but not take it away.
+ */
+export function settingsOf<S extends Step>(step: S): SettingsOf<S['kind']>[] {
+  const { measurements, ...common } = step
+  return measurements.map((measurement) => {
+    const own = Object.entries(measurement).filter(([, member]) => member !== null && member !== undefined)
+    // Each member keeps the type that its kind gives it; the compiler cannot follow that through the entries.
+    return { ...common, ...Object.fromEntries(own) } as unknown as SettingsOf<S['kind']>
+  })
+}
+
+/** The digits of a limit for a variant ('' where the product has none); undefined where it names no such variant. */
+export function limitText(limit: Limit, variant: string): string | undefined {
+  if (limit.value !== null && limit.value !== undefined) return limit.value
+  const byVariant = limit.byVariant ?? {}
+  return Object.hasOwn(byVariant, variant) ? byVariant[variant] : undefined
+}

@@ -1,0 +1,272 @@
+import {
+  type Limit,
+  limitText,
+  type PlanContent,
+  type RevisionState,
+  type Settings,
+  type Step,
+  settingsOf,
+} from '../plans/words.ts'
+import { fitsCapabilities, fitsInstrument, testerStepCount, windowText } from './capability.ts'
+import { cautionsFor, GOVERNING } from './cautions.ts'
+import type { SetupSheet, SheetMark, SheetTesterStep } from './setup-sheet-words.ts'
+import type { Capabilities, Range } from './words.ts'
+
+export interface SheetFacts {
+  readonly plan: string
+  readonly revision: number
+  readonly revisionDigest: string
+  readonly state: RevisionState
+  readonly content: PlanContent
+  /** Those that the revision covers at the site ('' alone where the product has none). */
+  readonly variants: readonly string[]
+  /** The one asked for; undefined: every one. */
+  readonly variant: string | undefined
+  readonly station: { readonly station: string; readonly name: string; readonly site: string } | undefined
+  readonly instrument:
+    | { readonly instrument: string; readonly name: string; readonly capabilities: Capabilities }
+    | undefined
+  /** Programs of the current programming, in its order; empty where it is still to be keyed in. */
+  readonly programs: readonly string[]
+  readonly standing: {
+    /** At the station's site, or anywhere without a station. */
+    readonly isInForce: boolean
+    readonly isChecked: boolean
+    readonly isBlocked: boolean
+  }
+  /** Editions that bind this revision only by a reason stated at their publication. */
+  readonly stated: readonly { readonly table: string; readonly edition: number; readonly reason: string }[]
+}
+
+/**
+ * What a person keys into a tester for a revision: the tester steps in order, each with settings, connection and limits,
+ * split into programs as the instrument keeps them, with what stands against using it and the usual cautions.
+ */
+export function setupSheet(facts: SheetFacts): SetupSheet {
+  const { content } = facts
+  const named = facts.variants.filter((variant) => variant !== '')
+  const shown = facts.variant === undefined ? named : [facts.variant]
+  return {
+    plan: facts.plan,
+    revision: facts.revision,
+    revisionDigest: facts.revisionDigest,
+    state: facts.state,
+    product: content.product,
+    productVersion: content.productVersion,
+    operation: content.operation,
+    variant: facts.variant ?? null,
+    variants: named,
+    station: facts.station ?? null,
+    instrument: facts.instrument
+      ? {
+          instrument: facts.instrument.instrument,
+          name: facts.instrument.name,
+          note: capabilityNote(content, facts.instrument.capabilities),
+        }
+      : null,
+    programs: inPrograms(
+      facts,
+      content.steps.flatMap((step) => sheetSteps(step, shown)),
+    ),
+    marks: marksOf(facts),
+    cautions: cautionsFor(content.steps.map(({ kind }) => kind)),
+    governing: GOVERNING,
+  }
+}
+
+function inPrograms(facts: SheetFacts, steps: readonly Omit<SheetTesterStep, 'testerStep'>[]): SetupSheet['programs'] {
+  const each = facts.instrument?.capabilities.programs?.stepsEach ?? steps.length
+  const groups: SetupSheet['programs'] = []
+  for (let first = 0; first < steps.length; first += each) {
+    const testerSteps = steps.slice(first, first + each).map((step, index) => ({ testerStep: index + 1, ...step }))
+    groups.push({ program: facts.programs[groups.length] ?? null, testerSteps })
+  }
+  return groups
+}
+
+function capabilityNote(content: PlanContent, capabilities: Capabilities): string {
+  const needed = testerStepCount(content)
+  if (!capabilities.programs)
+    return `${needed} tester steps; the instrument keeps no programs, so they are sent with each test.`
+  const { count, stepsEach } = capabilities.programs
+  return `${needed} tester steps need ${Math.ceil(needed / stepsEach)} of its ${count} programs, which hold ${stepsEach} each.`
+}
+
+function marksOf(facts: SheetFacts): SheetMark[] {
+  const { standing, state, instrument } = facts
+  const marks: SheetMark[] = []
+  if (state === 'draft' || state === 'in-review') {
+    marks.push({ code: 'not-approved', text: `This revision is ${state}: do not key it in for production.` })
+  } else if (state === 'withdrawn')
+    marks.push({ code: 'withdrawn', text: 'This revision was withdrawn: do not use it.' })
+  else if (!standing.isInForce) marks.push({ code: 'not-in-force', text: 'This revision is not in force here now.' })
+  if (standing.isBlocked) marks.push({ code: 'blocked', text: 'This revision is blocked: runs under it are refused.' })
+  if (!standing.isChecked) {
+    marks.push({ code: 'unchecked', text: 'This revision has not been checked with the rules of today.' })
+  }
+  for (const { table, edition, reason } of facts.stated) {
+    marks.push({
+      code: 'bound-by-stated-reason',
+      text: `Edition ${edition} of ${table} binds by a stated reason: ${reason}`,
+    })
+  }
+  if (instrument) {
+    const misfits =
+      facts.programs.length > 0
+        ? fitsInstrument(facts.content, instrument.capabilities, facts.programs)
+        : fitsCapabilities(facts.content, instrument.capabilities)
+    for (const { detail } of misfits) marks.push({ code: 'instrument-not-capable', text: detail })
+    const { programs } = instrument.capabilities
+    if (
+      facts.programs.length === 0 &&
+      programs &&
+      testerStepCount(facts.content) > programs.count * programs.stepsEach
+    ) {
+      marks.push({
+        code: 'instrument-not-capable',
+        text: 'the programs of the instrument do not hold that many tester steps',
+      })
+    }
+  }
+  return marks
+}
+
+// ------------------------------------------------------------------------------------------------ one tester step
+
+function sheetSteps(step: Step, variants: readonly string[]): Omit<SheetTesterStep, 'testerStep'>[] {
+  return settingsOf(step).map((settings) => ({
+    step: step.step,
+    measurement: settings.measurement,
+    kind: step.kind,
+    required: step.required,
+    after: [...step.after],
+    connection: connectionOf(settings),
+    settings: settingLines(settings),
+    limits: limitsOf(settings, variants),
+    notes: notesOf(settings),
+  }))
+}
+
+/** Members of a step that are windows or single values, in the order in which one keys them in. */
+const numberSettings = [
+  'testVoltage',
+  'testCurrent',
+  'sourceVoltage',
+  'supplyVoltage',
+  'frequency',
+  'rampUp',
+  'dwell',
+  'readAt',
+  'rampDown',
+  'tripCurrent',
+  'residualVoltage',
+  'openLeadMinimum',
+] as const
+const wordSettings = ['method', 'detector', 'network'] as const
+const flagSettings = ['limitInRamp', 'endEarlyOnPass'] as const
+
+function settingLines(settings: Settings): SheetTesterStep['settings'] {
+  const members = new Map<string, unknown>(Object.entries(settings))
+  const lines: SheetTesterStep['settings'] = []
+  for (const setting of numberSettings) {
+    const line = numberLine(setting, members.get(setting))
+    if (line) lines.push(line)
+  }
+  const arc = 'arcDetection' in settings ? settings.arcDetection : undefined
+  if (arc) lines.push(valueLine('arcDetection', arc.threshold))
+  for (const setting of wordSettings) {
+    const word = members.get(setting)
+    if (typeof word === 'string') lines.push({ setting, ...blank, text: word })
+  }
+  for (const setting of flagSettings) {
+    const flag = members.get(setting)
+    if (typeof flag === 'boolean') lines.push({ setting, ...blank, text: flag ? 'on' : 'off' })
+  }
+  return lines
+}
+
+const blank = { set: null, least: null, most: null, unit: null }
+
+function numberLine(setting: string, given: unknown): SheetTesterStep['settings'][number] | undefined {
+  if (typeof given !== 'object' || given === null) return undefined
+  if (isValue(given)) return valueLine(setting, given)
+  return isWindow(given) ? windowLine(setting, given) : undefined
+}
+
+function isValue(given: object): given is { value: string; unit: string } {
+  return 'value' in given && 'unit' in given
+}
+
+function isWindow(given: object): given is Range {
+  return 'unit' in given
+}
+
+function valueLine(
+  setting: string,
+  { value, unit }: { readonly value: string; readonly unit: string },
+): SheetTesterStep['settings'][number] {
+  return { setting, set: value, least: null, most: null, unit, text: `${value} ${unit}` }
+}
+
+function windowLine(setting: string, window: Range): SheetTesterStep['settings'][number] {
+  const { set, least, most, unit } = window
+  const accepted = least || most ? windowText({ least, most, unit }) : undefined
+  const text = set
+    ? `set ${set} ${unit}${accepted === undefined ? '' : `; accepted: ${accepted}`}`
+    : `accepted: ${windowText(window)}`
+  return { setting, set: set ?? null, least: least ?? null, most: most ?? null, unit, text }
+}
+
+/** The limits of each variant shown; one entry without a variant where none differs. */
+function limitsOf(settings: Settings, variants: readonly string[]): SheetTesterStep['limits'] {
+  const lower = 'limitLower' in settings ? settings.limitLower : undefined
+  const upper = 'limitUpper' in settings ? settings.limitUpper : undefined
+  const isByVariant = Boolean(lower?.byVariant) || Boolean(upper?.byVariant)
+  return (isByVariant ? variants : [null]).map((variant) => ({
+    variant,
+    limitLower: limitFor(lower, variant ?? ''),
+    limitUpper: limitFor(upper, variant ?? ''),
+  }))
+}
+
+function limitFor(limit: Limit | null | undefined, variant: string): SheetTesterStep['limits'][number]['limitUpper'] {
+  const value = limit ? limitText(limit, variant) : undefined
+  return limit && value !== undefined ? { value, unit: limit.unit, inclusive: limit.inclusive } : null
+}
+
+function connectionOf(settings: Settings): SheetTesterStep['connection'] {
+  const from = 'from' in settings && settings.from ? [...settings.from] : []
+  const to = 'to' in settings && settings.to ? [...settings.to] : []
+  const polarity = 'polarity' in settings ? (settings.polarity ?? null) : null
+  const neutral = 'neutral' in settings ? (settings.neutral ?? null) : null
+  const protectiveConductor = 'protectiveConductor' in settings ? (settings.protectiveConductor ?? null) : null
+  const said = [
+    polarity && `supply in ${polarity} polarity`,
+    neutral && `neutral ${neutral}`,
+    protectiveConductor && `protective conductor ${protectiveConductor}`,
+    from.length > 0 && `from ${from.join(' and ')}${to.length > 0 ? ` to ${to.join(' and ')}` : ''}`,
+    settings.kind === 'electric-strength-dc' && 'the first is positive',
+  ].filter((part) => typeof part === 'string')
+  return { from, to, polarity, neutral, protectiveConductor, text: said.join('; ') }
+}
+
+function notesOf(settings: Settings): string[] {
+  const notes: string[] = []
+  if ('leadOffset' in settings && settings.leadOffset) {
+    const { most, ageMax } = settings.leadOffset
+    notes.push(
+      `Measure the leads first: at most ${most.value} ${most.unit}, not older than ${ageMax.value} ${ageMax.unit}.`,
+    )
+  }
+  if ('openLeadMinimum' in settings && settings.openLeadMinimum) {
+    const { value, unit } = settings.openLeadMinimum
+    notes.push(`Below ${value} ${unit} a lead is open: the test says nothing about the unit.`)
+  }
+  if ('contactProvenBy' in settings && settings.contactProvenBy) {
+    notes.push(`Contact is proven by step ${settings.contactProvenBy}: do not change the connection in between.`)
+  }
+  if ('limitInRamp' in settings && settings.limitInRamp)
+    notes.push('The upper limit holds while the voltage rises as well.')
+  if (settings.after.length > 0) notes.push(`Only after ${settings.after.join(' and ')}.`)
+  return notes
+}

@@ -1,0 +1,128 @@
+import { writeInstant } from '../exact/time.ts'
+import { type Calibration, calibrationAt } from './calibration.ts'
+import { holdsInstrument, type InstrumentAssignment, instrumentAt } from './instrument-assignment.ts'
+import { type Programming, programmingAt } from './programming.ts'
+
+/** What a test rests on beside its revision, by the codes of an upload that it lacks. */
+export const supportCodes = ['instrument-mismatch', 'calibration-expired', 'programming-not-current'] as const
+export type SupportCode = (typeof supportCodes)[number]
+
+/** The programming that a run cites, with what can end it. */
+export interface CitedProgramming {
+  /** As cited; undefined where the run cites none. */
+  readonly key: string | undefined
+  /** Undefined where there is no programming of that key. */
+  readonly programming: Programming | undefined
+  /** Every programming of the same instrument. */
+  readonly others: readonly Programming[]
+  /** What the run claims to have been tested by. */
+  readonly plan: string
+  readonly revision: number
+  readonly revisionDigest: string
+}
+
+export interface SupportFacts {
+  readonly station: string
+  /** The instrument that the run names. */
+  readonly instrument: string
+  /** The site's. */
+  readonly timeZone: string
+  /** Every assignment of the station and of the instrument. */
+  readonly assignments: readonly InstrumentAssignment[]
+  /** Every calibration of the instrument. */
+  readonly calibrations: readonly Calibration[]
+  /** Undefined where the instrument keeps no programs: then it is never asked for. */
+  readonly programming: CitedProgramming | undefined
+}
+
+export interface SupportReason {
+  readonly code: SupportCode
+  readonly facts: Readonly<Record<string, string>>
+}
+
+export interface Support {
+  /** What a test at that instant lacks, whichever view is taken; empty: admitted. */
+  readonly missing: readonly SupportReason[]
+  /** Something that may have held when it was tested does not hold by all that is known now. */
+  readonly suspect: boolean
+  /** The calibration that the verdict rests on; undefined where neither view has a current one. */
+  readonly calibration: Calibration | undefined
+}
+
+type Answer =
+  | { readonly holds: true; readonly calibration?: Calibration }
+  | { readonly holds: false; readonly reason: SupportReason }
+
+/**
+ * Whether instrument, calibration and programming carried a test that started at `start` (milliseconds since the
+ * epoch). Each of the three is asked under two views. It is admitted where it holds by all facts known now (what was
+ * recorded late settles it), or by those recorded at or before the start (what was taken away late refuses nothing). It
+ * is suspect where it does not hold by all facts known now.
+ */
+export function supportAt(facts: SupportFacts, start: number): Support {
+  const missing: SupportReason[] = []
+  let suspect = false
+  let calibration: Calibration | undefined
+  for (const ask of [instrumentAnswer, calibrationAnswer, programmingAnswer]) {
+    const now = ask(facts, start, undefined)
+    if (!now.holds) suspect = true
+    const answer = now.holds ? now : ask(facts, start, start)
+    // What is missing is told as it is known now: that is what a person can still mend.
+    if (!answer.holds) missing.push(now.holds ? answer.reason : now.reason)
+    else if (answer.calibration !== undefined) calibration = answer.calibration
+  }
+  return { missing, suspect, calibration }
+}
+
+function instrumentAnswer(facts: SupportFacts, start: number, knownBy: number | undefined): Answer {
+  if (holdsInstrument(facts.assignments, facts, start, knownBy)) return { holds: true }
+  const assigned = instrumentAt(facts.assignments, facts.station, start, knownBy)
+  const { station, instrument } = facts
+  return {
+    holds: false,
+    reason: {
+      code: 'instrument-mismatch',
+      facts: { station, instrument, ...(assigned === undefined ? {} : { assigned: assigned.instrument }) },
+    },
+  }
+}
+
+function calibrationAnswer(facts: SupportFacts, start: number, knownBy: number | undefined): Answer {
+  const found = calibrationAt(facts.calibrations, start, facts.timeZone, knownBy)
+  if (found.state === 'current') return { holds: true, calibration: found.calibration }
+  const { instrument } = facts
+  if (found.state === 'none') return { holds: false, reason: { code: 'calibration-expired', facts: { instrument } } }
+  const { calibration, dueOn } = found.calibration
+  return { holds: false, reason: { code: 'calibration-expired', facts: { instrument, calibration, dueOn } } }
+}
+
+function programmingAnswer(facts: SupportFacts, start: number, knownBy: number | undefined): Answer {
+  const cited = facts.programming
+  if (cited === undefined) return { holds: true }
+  const because = (why: string, more: Record<string, string> = {}): Answer => ({
+    holds: false,
+    reason: {
+      code: 'programming-not-current',
+      facts: { ...(cited.key === undefined ? {} : { programming: cited.key }), because: why, ...more },
+    },
+  })
+  const { programming } = cited
+  if (cited.key === undefined) return because('not-cited')
+  if (programming === undefined) return because('unknown')
+  if (programming.station !== facts.station || programming.instrument !== facts.instrument) {
+    return because('elsewhere', { station: programming.station, instrument: programming.instrument })
+  }
+  const isSame = programming.plan === cited.plan && programming.revision === cited.revision
+  if (!isSame || programming.revisionDigest !== cited.revisionDigest) {
+    return because('other-revision', { plan: programming.plan, revision: String(programming.revision) })
+  }
+  const state = programmingAt({ programming, others: cited.others, assignments: facts.assignments }, start, knownBy)
+  switch (state.state) {
+    case 'current':
+      return { holds: true }
+    case 'not-yet':
+      return because('not-yet', { keyedAt: writeInstant(programming.at) })
+    case 'ended':
+      return because(state.by, { endedAt: writeInstant(state.endedAt) })
+  }
+}

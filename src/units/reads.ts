@@ -1,0 +1,145 @@
+import { writeInstant } from '../exact/time.ts'
+import { emptyFacts, type Facts } from '../judging/facts.ts'
+import { loadFacts } from '../judging/reads.ts'
+import type { UploadCode, Verdict } from '../judging/words.ts'
+import type { Database } from '../platform/database/pool.ts'
+import type { Sql } from '../platform/database/sql.ts'
+import { inTransaction } from '../platform/database/transaction.ts'
+import { shareGate } from '../platform/gate.ts'
+import { Problem } from '../platform/problems.ts'
+import { readConfirmedVersions } from '../products/reads.ts'
+import { normaliseSerial, readSerialRule } from '../products/serial.ts'
+import { versionInEffect } from '../products/versions.ts'
+import { type FoldedUnit, foldUnit, governingRuns } from './fold.ts'
+import { isSuspect, supportNeeds } from './support.ts'
+import { type Attempt, writeRelease } from './words.ts'
+
+export interface UnitName {
+  readonly product: string
+  readonly serial: string
+}
+
+/** One name for a unit in maps; a key holds no newline. */
+export function unitKey(unit: UnitName): string {
+  return `${unit.product}\n${unit.serial}`
+}
+
+interface AttemptRow extends Attempt {
+  readonly product: string
+  readonly serial: string
+  readonly codes: UploadCode[]
+  readonly verdict: Verdict | null
+}
+
+const READ_HISTORIES = `
+  SELECT product, serial, site_id AS site, station, upload_key AS "uploadKey", run_id AS "runId", started_at AS "startedAt",
+         sequence_number AS "sequenceNumber", received_at AS "receivedAt", outcome, codes, purpose, verdict, operation,
+         variant, plan, revision, instrument, programming, attempt_cause AS "attemptCause",
+         reported_failure AS "reportedFailure"
+  FROM intake.attempts JOIN unnest($1::text[], $2::text[]) AS given (product, serial) USING (product, serial)`
+
+/** The histories of units across all sites, by `unitKey`; a unit of which nothing is known has an empty one. */
+export async function readHistories(sql: Sql, units: readonly UnitName[]): Promise<Map<string, Attempt[]>> {
+  const histories = new Map<string, Attempt[]>(units.map((unit) => [unitKey(unit), []]))
+  const rows = await sql.query<AttemptRow>(
+    READ_HISTORIES,
+    [units.map((unit) => unit.product), units.map((unit) => unit.serial)],
+    'units_read_histories',
+  )
+  for (const { product, serial, ...attempt } of rows) histories.get(unitKey({ product, serial }))?.push(attempt)
+  return histories
+}
+
+/**
+ * The facts on which the governing runs of a history rest, by site: few, since there is one such run per operation. Call
+ * with a row of the gate shared, so that no act changes them meanwhile.
+ */
+export async function loadSupport(sql: Sql, attempts: readonly Attempt[]): Promise<ReadonlyMap<string, Facts>> {
+  const loaded = new Map<string, Facts>()
+  for (const run of governingRuns(attempts)) {
+    if (run.outcome !== 'accepted') continue
+    const facts = loaded.get(run.site) ?? emptyFacts(run.site, { version: 0, rulesVersion: 0 })
+    loaded.set(run.site, await loadFacts(sql, facts, supportNeeds(run)))
+  }
+  return loaded
+}
+
+/** Folds with what was loaded by `loadSupport`. */
+export function foldSupported(
+  attempts: readonly Attempt[],
+  operationsRequired: readonly string[],
+  support: ReadonlyMap<string, Facts>,
+): FoldedUnit {
+  return foldUnit(attempts, {
+    operationsRequired,
+    isSuspect: (attempt) => {
+      const facts = support.get(attempt.site)
+      if (facts === undefined) throw new Error(`the support of run ${attempt.runId} was not loaded`)
+      return isSuspect(facts, attempt)
+    },
+  })
+}
+
+export interface UnitRead extends UnitName {
+  readonly askedAt: number
+  readonly operationsRequired: readonly string[]
+  readonly folded: FoldedUnit
+}
+
+/**
+ * A unit as it stands now. The serial number is read by the product's rule, as an upload's is; one that the rule does
+ * not allow names no unit, which is a finding and no error.
+ * @throws Problem `product-not-found`
+ */
+export async function readUnit(database: Database, name: UnitName): Promise<UnitRead> {
+  return await inTransaction(database, async (sql) => {
+    // The house's gate: acts wait, so that the several statements see one state.
+    const share = await shareGate(sql, database.clock, '*')
+    if (share === undefined) throw new Error("the gate has no row '*'")
+    const version = versionInEffect(await readConfirmedVersions(sql, name.product), share.at, share.rulesVersion)
+    if (version === undefined)
+      throw new Problem('product-not-found', { detail: `No version of ${name.product} is in effect.` })
+    const rule = readSerialRule(version.content.serialRule)
+    const read = 'compiled' in rule ? normaliseSerial(rule.compiled, name.serial) : undefined
+    const serial = read !== undefined && 'serial' in read ? read.serial : name.serial
+    const unit = { product: name.product, serial }
+    const attempts = (await readHistories(sql, [unit])).get(unitKey(unit)) ?? []
+    const { operationsRequired } = version.content
+    const folded = foldSupported(attempts, operationsRequired, await loadSupport(sql, attempts))
+    return { ...unit, askedAt: share.at, operationsRequired, folded }
+  })
+}
+
+export function writeUnitRelease(unit: UnitRead) {
+  return {
+    product: unit.product,
+    serial: unit.serial,
+    askedAt: writeInstant(unit.askedAt),
+    operationsRequired: [...unit.operationsRequired],
+    ...writeRelease(unit.folded.release),
+  }
+}
+
+/** @throws Problem `unit-not-found` where nothing is known of it */
+export function writeUnit(unit: UnitRead) {
+  if (unit.folded.attempts.length === 0) {
+    throw new Problem('unit-not-found', { detail: `No run of ${unit.product} ${unit.serial} is known.` })
+  }
+  return {
+    product: unit.product,
+    serial: unit.serial,
+    attempts: unit.folded.attempts.map(({ attempt, number, standing, evidence }) => {
+      const { uploadKey: _uploadKey, sequenceNumber: _sequenceNumber, ...shown } = attempt
+      return {
+        ...shown,
+        codes: [...attempt.codes],
+        attempt: number,
+        standing,
+        evidence,
+        startedAt: writeInstant(attempt.startedAt),
+        receivedAt: writeInstant(attempt.receivedAt),
+      }
+    }),
+    release: writeRelease(unit.folded.release),
+  }
+}

@@ -1,0 +1,42 @@
+import { z } from 'zod'
+import { KeyWire } from '../exact/text.ts'
+import { refusals } from '../platform/http/conventions.ts'
+import type { RestApp, Services } from '../platform/http/server.ts'
+import { readUnit, writeUnit, writeUnitRelease } from './reads.ts'
+import { UnitReleaseWire, UnitWire } from './words.ts'
+
+const UnitParams = z.strictObject({ product: KeyWire, serial: z.string().min(1).max(128) })
+
+export function registerUnits(app: RestApp, services: Services): void {
+  app.get(
+    '/v1/units/:product/:serial',
+    {
+      config: { permission: 'read' },
+      schema: {
+        operationId: 'readUnit',
+        tags: ['units'],
+        summary: 'The history of a unit: every attempt in order, with evidence and release',
+        params: UnitParams,
+        response: { 200: UnitWire, ...refusals('product-not-found', 'unit-not-found') },
+      },
+    },
+    async (request) => writeUnit(await readUnit(services.database, request.params)),
+  )
+  app.get(
+    '/v1/units/:product/:serial/release',
+    {
+      config: { permission: 'read-release' },
+      schema: {
+        operationId: 'readRelease',
+        tags: ['units'],
+        summary: 'May this unit ship? If not, why, and what to do',
+        description:
+          'A serial number of which no run is known is answered too: it is not releasable, with the reason `unit-unknown`. ' +
+          'The answer speaks of records; local codes and licensed practice govern whether equipment may be placed on the market.',
+        params: UnitParams,
+        response: { 200: UnitReleaseWire, ...refusals('product-not-found') },
+      },
+    },
+    async (request) => writeUnitRelease(await readUnit(services.database, request.params)),
+  )
+}

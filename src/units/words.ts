@@ -1,0 +1,161 @@
+import { z } from 'zod'
+import { InstantWire } from '../exact/time.ts'
+import { attemptCauses, outcomes, purposes, type UploadCode, type Verdict, verdicts } from '../judging/words.ts'
+
+/** The state of an upload now. In this version nothing changes it: it is the outcome. */
+export const standings = outcomes
+export type Standing = (typeof standings)[number]
+
+/** What a run is worth as evidence. `good` waits for station checks, which close the bracket of a provisional one. */
+export const evidences = ['provisional', 'good', 'suspect', 'superseded', 'none'] as const
+export type Evidence = (typeof evidences)[number]
+
+/** One row of a unit's history: an accepted or held run, or a failure reported in a rejected one. */
+export interface Attempt {
+  readonly site: string
+  readonly station: string
+  readonly uploadKey: string
+  readonly runId: string
+  /** The start as used; where none can be trusted, the receipt. Milliseconds since the epoch. */
+  readonly startedAt: number
+  readonly sequenceNumber: number
+  readonly receivedAt: number
+  readonly outcome: 'accepted' | 'held' | 'rejected'
+  readonly codes: readonly UploadCode[]
+  readonly purpose: string
+  /** Null where it was not judged. */
+  readonly verdict: Verdict | null
+  /** Null where the plan cited is not known. */
+  readonly operation: string | null
+  readonly variant: string | null
+  readonly plan: string | null
+  readonly revision: number | null
+  readonly instrument: string | null
+  readonly programming: string | null
+  readonly attemptCause: string | null
+  /** The station reported a failure, or a measurement ended by over-current, breakdown or arc. */
+  readonly reportedFailure: boolean
+}
+
+/** Why a unit may not ship. Stored nowhere; computed when asked. Never reused. */
+export const releaseCodes = [
+  'unit-unknown',
+  'operation-missing',
+  'latest-run-fail',
+  'latest-run-invalid',
+  'latest-run-inconclusive',
+  'latest-run-incomplete',
+  'hold-open',
+  'failure-unexplained',
+  'evidence-suspect',
+] as const
+export type ReleaseCode = (typeof releaseCodes)[number]
+
+export interface ReleaseReason {
+  readonly code: ReleaseCode
+  readonly facts: Readonly<Record<string, string>>
+}
+
+export interface Release {
+  readonly releasable: boolean
+  /** Releasable on evidence that the next station check may still unmake. */
+  readonly provisional: boolean
+  readonly reasons: readonly ReleaseReason[]
+}
+
+const sentences: Readonly<Record<ReleaseCode, (facts: Readonly<Record<string, string>>) => string>> = {
+  'unit-unknown': () => 'No run of this serial number is known. Test the unit.',
+  'operation-missing': ({ operation }) => `No run of the operation ${operation} is known. Test the unit.`,
+  'latest-run-fail': ({ operation, runId }) =>
+    `The latest run of ${operation} (${runId}) failed. Repair and test again.`,
+  'latest-run-invalid': ({ operation, runId }) =>
+    `The latest run of ${operation} (${runId}) was not a proper test. Mend the cause and test again.`,
+  'latest-run-inconclusive': ({ operation, runId }) =>
+    `A reading of the latest run of ${operation} (${runId}) cannot be placed against its limit. Test again or have it decided.`,
+  'latest-run-incomplete': ({ operation, runId }) =>
+    `The latest run of ${operation} (${runId}) lacks a required result. Test again.`,
+  'hold-open': ({ runId, codes }) =>
+    `The run ${runId} is held (${codes}) and waits for a fact or a decision. Test again or settle it.`,
+  'failure-unexplained': ({ runId }) =>
+    `A failure was reported in the run ${runId}, which did not count. Find the cause, then test again with attemptCause after-rework or after-event.`,
+  'evidence-suspect': ({ runId }) =>
+    `What the run ${runId} rested on (instrument, calibration or programming) was taken away afterwards. Test again.`,
+}
+
+/** A sentence that a person at the line can act on. */
+export function releaseSentence(reason: ReleaseReason): string {
+  return sentences[reason.code](reason.facts)
+}
+
+// ------------------------------------------------------------------------------------------------ answers
+
+export const ReleaseWire = z
+  .strictObject({
+    releasable: z.boolean(),
+    provisional: z.boolean(),
+    reasons: z.array(
+      z.strictObject({ code: z.enum(releaseCodes), facts: z.record(z.string(), z.string()), action: z.string() }),
+    ),
+  })
+  .meta({
+    id: 'Release',
+    description: 'Whether the unit may ship, and if not why. Local codes and licensed practice govern.',
+  })
+export type ReleaseWire = z.infer<typeof ReleaseWire>
+
+export const UnitReleaseWire = z
+  .strictObject({
+    product: z.string(),
+    serial: z.string(),
+    askedAt: InstantWire,
+    operationsRequired: z.array(z.string()),
+    ...ReleaseWire.shape,
+  })
+  .meta({ id: 'UnitRelease' })
+
+export const AttemptWire = z
+  .strictObject({
+    runId: z.string(),
+    attempt: z.int().nullable(),
+    outcome: z.enum(outcomes),
+    standing: z.enum(standings),
+    evidence: z.enum(evidences).nullable(),
+    codes: z.array(z.string()),
+    verdict: z.enum(verdicts).nullable(),
+    reportedFailure: z.boolean(),
+    purpose: z.union([z.enum(purposes), z.string()]),
+    operation: z.string().nullable(),
+    variant: z.string().nullable(),
+    plan: z.string().nullable(),
+    revision: z.int().nullable(),
+    site: z.string(),
+    station: z.string(),
+    instrument: z.string().nullable(),
+    programming: z.string().nullable(),
+    attemptCause: z.union([z.enum(attemptCauses), z.string()]).nullable(),
+    startedAt: InstantWire,
+    receivedAt: InstantWire,
+  })
+  .meta({ id: 'Attempt' })
+
+export const UnitWire = z
+  .strictObject({
+    product: z.string(),
+    serial: z.string(),
+    attempts: z.array(AttemptWire),
+    release: ReleaseWire,
+  })
+  .meta({ id: 'Unit' })
+
+/** The release as it goes over the wire, each reason with a sentence to act on. */
+export function writeRelease({ releasable, provisional, reasons }: Release): ReleaseWire {
+  return {
+    releasable,
+    provisional,
+    reasons: reasons.map((reason) => ({
+      code: reason.code,
+      facts: { ...reason.facts },
+      action: releaseSentence(reason),
+    })),
+  }
+}

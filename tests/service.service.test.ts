@@ -1,0 +1,135 @@
+import { spawn } from 'node:child_process'
+import { chmod, mkdtemp, readdir, rm, stat, writeFile } from 'node:fs/promises'
+import { tmpdir } from 'node:os'
+import { join } from 'node:path'
+import { fileURLToPath } from 'node:url'
+import { afterAll, afterEach, beforeAll, expect, test } from 'vitest'
+import { realClock } from '../src/platform/clock.ts'
+import { createLog } from '../src/platform/http/server.ts'
+import { readSecretsKey, type Service, startService } from '../src/service.ts'
+import { readSettings } from '../src/settings.ts'
+import { createTestDatabase, type TestDatabase } from './support/database.ts'
+
+let directory: string
+const databases: TestDatabase[] = []
+const services: Service[] = []
+
+beforeAll(async () => {
+  directory = await mkdtemp(join(tmpdir(), 'limitkeep-service-'))
+})
+afterEach(async () => {
+  await Promise.all(services.splice(0).map((service) => service.stop()))
+})
+afterAll(async () => {
+  await Promise.all(databases.map((database) => database.drop()))
+  await rm(directory, { recursive: true })
+})
+
+/** An environment on an empty database: nothing migrated, no key. */
+async function emptyEnvironment(): Promise<Record<string, string>> {
+  const database = await createTestDatabase('template1')
+  databases.push(database)
+  return {
+    DATABASE_URL: database.serviceUrl,
+    DATABASE_OWNER_URL: database.ownerUrl,
+    DATA_DIRECTORY: directory,
+    PORT: '0',
+    LOG_LEVEL: 'silent',
+  }
+}
+
+async function start(env: Record<string, string>): Promise<Service> {
+  const service = await startService(readSettings(env), { clock: realClock, log: createLog('silent') })
+  services.push(service)
+  return service
+}
+
+test('a first start migrates, makes the first key and is ready; the next finds everything there', async () => {
+  const env = await emptyEnvironment()
+  const first = await start(env)
+  expect(first.url).toMatch(/^http:\/\/127\.0\.0\.1:\d+$/)
+  const ready = await fetch(`${first.url}/readyz`)
+  expect([ready.status, await ready.json()]).toEqual([
+    200,
+    { status: 'ready', database: 'answers', migrations: 'applied', appendOnly: 'enforced' },
+  ])
+  expect(first.administratorToken).toMatch(/^lk_/)
+  const headers = { authorization: `Bearer ${first.administratorToken}` }
+  expect((await fetch(`${first.url}/v1/keys`, { headers })).status).toBe(200)
+  await first.stop()
+  await first.stop()
+  await expect(fetch(`${first.url}/livez`)).rejects.toThrow()
+
+  const second = await start(env)
+  expect(second.administratorToken).toBeUndefined()
+  expect((await fetch(`${second.url}/v1/keys`, { headers })).status).toBe(200)
+})
+
+test('of two first starts at once one makes the key, and both serve', async () => {
+  const env = await emptyEnvironment()
+  const both = await Promise.all([start(env), start(env)])
+  expect(both.filter((service) => service.administratorToken !== undefined)).toHaveLength(1)
+  for (const service of both) expect((await fetch(`${service.url}/readyz`)).status).toBe(200)
+})
+
+test('a service that lost a migration says it is not ready', async () => {
+  const env = await emptyEnvironment()
+  const service = await start(env)
+  const { default: pg } = await import('pg')
+  const owner = new pg.Client({ connectionString: env['DATABASE_OWNER_URL'] })
+  await owner.connect()
+  await owner.query('UPDATE public._prisma_migrations SET finished_at = NULL')
+  await owner.end()
+  const reply = await fetch(`${service.url}/readyz`)
+  expect([reply.status, await reply.json()]).toEqual([
+    503,
+    { status: 'not-ready', database: 'answers', migrations: 'missing', appendOnly: 'enforced' },
+  ])
+})
+
+test('a start that fails leaves nothing running', async () => {
+  const env = await emptyEnvironment()
+  const service = await start(env)
+  const port = new URL(service.url).port
+  await expect(start({ ...env, PORT: port })).rejects.toThrow(/EADDRINUSE/)
+  expect((await fetch(`${service.url}/livez`)).status).toBe(200)
+  await expect(start({ ...env, DATABASE_URL: 'postgresql://nobody@127.0.0.1:1/none' })).rejects.toThrow()
+})
+
+test('the secrets key is made once, readable by its owner alone, also where starts race', async () => {
+  const own = await mkdtemp(join(tmpdir(), 'limitkeep-secrets-'))
+  const keys = await Promise.all([1, 2, 3, 4].map(() => readSecretsKey(own)))
+  expect(new Set(keys.map((key) => Buffer.from(key).toString('hex'))).size).toBe(1)
+  expect(keys[0]).toHaveLength(32)
+  expect(await readdir(own)).toEqual(['secrets.key'])
+  const path = join(own, 'secrets.key')
+  expect((await stat(path)).mode & 0o777).toBe(0o600)
+  await chmod(path, 0o600)
+  await writeFile(path, 'short')
+  await expect(readSecretsKey(own)).rejects.toThrow(/32 bytes/)
+  await rm(own, { recursive: true })
+})
+
+test('the process prints the first key once and ends by SIGTERM within ten seconds', async () => {
+  const env = await emptyEnvironment()
+  const main = fileURLToPath(new URL('../src/main.ts', import.meta.url))
+  const child = spawn(process.execPath, ['--import', 'tsx', main], {
+    env: { PATH: process.env['PATH'], ...env, LOG_LEVEL: 'info' },
+  })
+  let printed = ''
+  child.stdout.on('data', (chunk) => {
+    printed += String(chunk)
+  })
+  child.stderr.on('data', (chunk) => {
+    printed += String(chunk)
+  })
+  const ended = new Promise<number | null>((resolve) => child.once('exit', resolve))
+  await expect.poll(() => printed, { timeout: 25_000, interval: 50 }).toMatch(/shown this once: lk_/)
+  const url = /"url":"([^"]+)"/.exec(printed)?.[1]
+  expect((await fetch(`${url}/livez`)).status).toBe(200)
+  const askedAt = performance.now()
+  child.kill('SIGTERM')
+  expect(await ended).toBe(0)
+  expect(performance.now() - askedAt).toBeLessThan(10_000)
+  expect(printed.match(/lk_/g)).toHaveLength(1)
+})
