@@ -4,7 +4,7 @@ import type { Ids } from '../platform/ids.ts'
 import { versionInEffect } from '../products/versions.ts'
 import { type FoldedAttempt, foldUnit, governingRuns } from '../units/fold.ts'
 import { unitKey } from '../units/reads.ts'
-import { isSuspect, supportNeeds } from '../units/support.ts'
+import { isSuspect, needsOfAttempt } from '../units/support.ts'
 import type { Attempt, Release } from '../units/words.ts'
 import { type Decided, decideReceived, needsOfReceived, type Received } from './decided.ts'
 import type { AttemptRow, CommitRows, IntakeCommit, KeyRow, UploadRow } from './port.ts'
@@ -43,7 +43,6 @@ export interface CommitOutcome {
 /** What a commit is given beside its entrants. */
 export interface CommitPorts {
   readonly ids: Ids
-  /** Whether the months of these starts are known to be there. */
   readonly site: string
 }
 
@@ -234,7 +233,7 @@ async function loadSuspects(
   for (const run of governingRuns(attempts)) {
     if (run.outcome !== 'accepted' || suspects.has(run.runId)) continue
     const start = run.site === facts.site ? facts : emptyFacts(run.site, { version: 0, rulesVersion: 0 })
-    const needs = supportNeeds(run)
+    const needs = needsOfAttempt(run)
     const loaded = missingNeeds(start, needs).length === 0 ? start : await commit.loadFacts(start, needs)
     suspects.set(run.runId, isSuspect(loaded, run))
   }

@@ -1,4 +1,4 @@
-import { emptyFacts, type FactKey, type Facts, factOf, forget, missingNeeds, withFacts } from '../judging/facts.ts'
+import { emptyFacts, type Fact, type FactKey, type Facts, forget, missingNeeds, withFacts } from '../judging/facts.ts'
 import type { ReceivedClock } from '../platform/clock.ts'
 import { failureOf, translated } from '../platform/database/transaction.ts'
 import type { Ids } from '../platform/ids.ts'
@@ -46,6 +46,10 @@ interface Job {
   readonly received: Received
   /** How often its revision was checked for it. */
   rounds: number
+  /** Whether it was tried again after a connection died under it. */
+  isRetried: boolean
+  /** Answered or refused; what comes later is not for it. */
+  isSettled: boolean
   /** Fires when it has waited too long; cleared when a commit takes it. */
   timer: NodeJS.Timeout | undefined
   readonly resolve: (result: Exclude<CommitResult, { kind: 'unchecked' | 'key-revoked' }>) => void
@@ -96,7 +100,7 @@ export function createLane(options: LaneOptions): Lane {
     job.timer = setTimeout(() => {
       lane.queue = lane.queue.filter((one) => one !== job)
       leave(job)
-      job.reject(busy('The upload waited too long for its turn.'))
+      refuse(job, busy('The upload waited too long for its turn.'))
       pump()
     }, WAIT_MAX_MS)
   }
@@ -113,7 +117,7 @@ export function createLane(options: LaneOptions): Lane {
     runBatch(options, lane, batch)
       .catch((error: unknown) => {
         // Every way out of a batch settles its jobs; this one is a bug, and must not leave a client waiting.
-        for (const job of batch) job.reject(error)
+        for (const job of batch) refuse(job, error)
       })
       .then((again) => {
         for (const job of again ?? []) enter(lane, job)
@@ -133,7 +137,7 @@ export function createLane(options: LaneOptions): Lane {
       const lane = lanes.get(site) ?? { site, queue: [], inFlight: 0, facts: undefined }
       lanes.set(site, lane)
       return new Promise((resolve, reject) => {
-        enter(lane, { received, rounds: 0, timer: undefined, resolve, reject })
+        enter(lane, { received, rounds: 0, isRetried: false, isSettled: false, timer: undefined, resolve, reject })
         pump()
       })
     },
@@ -145,6 +149,16 @@ export function createLane(options: LaneOptions): Lane {
       })
     },
   }
+}
+
+function answer(job: Job, result: Exclude<CommitResult, { kind: 'unchecked' | 'key-revoked' }>): void {
+  job.isSettled = true
+  job.resolve(result)
+}
+
+function refuse(job: Job, error: unknown): void {
+  job.isSettled = true
+  job.reject(error)
 }
 
 function busy(why: string): Problem {
@@ -172,11 +186,11 @@ async function runBatch(options: LaneOptions, lane: SiteLane, batch: readonly Jo
         const result = results[index]
         if (result === undefined) throw new Error('a commit answers each of its uploads')
         if (result.kind === 'unchecked') unchecked.push(job)
-        else if (result.kind === 'key-revoked') job.reject(new Problem('key-invalid'))
-        else job.resolve(result)
+        else if (result.kind === 'key-revoked') refuse(job, new Problem('key-invalid'))
+        else answer(job, result)
       }
     }
-    if (unchecked.length > 0) again.push(...(await checkFirst(options, lane, unchecked)))
+    if (unchecked.length > 0) again.push(...(await checkFirst(options, unchecked)))
     return again
   } catch (error) {
     await settleFailure(options, lane, batch, error, again)
@@ -231,35 +245,31 @@ async function commitReady(
   return outcome.results
 }
 
-/** Keeps the newer facts; of two of one version, all entries of both. */
+/**
+ * Keeps the newer facts; of two of one version, all entries of both. A revision without its check is never kept: a check
+ * raises no version of the gate, so that its absence could not be forgotten.
+ */
 function keepFacts(lane: SiteLane, facts: Facts): void {
   const known = lane.facts
-  if (known === undefined || known.version < facts.version) lane.facts = facts
-  else if (known.version === facts.version && known !== facts) lane.facts = withFacts(known, facts.entries)
+  if (known === facts || (known !== undefined && known.version > facts.version)) return
+  const lasting = [...facts.entries].filter(([, fact]) => fact?.kind !== 'revision' || fact.check !== null)
+  const start = known?.version === facts.version ? known : { ...facts, entries: new Map<FactKey, Fact | null>() }
+  lane.facts = withFacts(start, lasting)
 }
 
 /** Brings the checks of the revisions up to the rules, and lets the uploads queue again; after three rounds it is 503. */
-async function checkFirst({ port }: LaneOptions, lane: SiteLane, jobs: readonly Job[]): Promise<Job[]> {
-  const revisions = new Map<FactKey, RevisionName>()
+async function checkFirst({ port }: LaneOptions, jobs: readonly Job[]): Promise<Job[]> {
+  const revisions = new Map<string, RevisionName>()
   for (const { received } of jobs) {
     const { plan, revision } = received.read.claim
-    if (plan !== undefined && revision !== undefined) revisions.set(`revision/${plan}/${revision}`, { plan, revision })
+    if (plan !== undefined && revision !== undefined) revisions.set(`${plan}/${revision}`, { plan, revision })
   }
   await port.ensureChecked([...revisions.values()])
-  // A check raises no version of the gate: without one nobody could use the revision. So its absence is forgotten here.
-  if (lane.facts !== undefined) {
-    const entries = new Map(lane.facts.entries)
-    for (const key of revisions.keys()) {
-      const name = key.slice('revision/'.length)
-      if (entries.has(key) && factOf(lane.facts, 'revision', name)?.check == null) entries.delete(key)
-    }
-    lane.facts = { ...lane.facts, entries }
-  }
   const again: Job[] = []
   for (const job of jobs) {
     job.rounds += 1
     if (job.rounds < ROUNDS_MAX) again.push(job)
-    else job.reject(busy('The rules changed again and again while the upload waited.'))
+    else refuse(job, busy('The rules changed again and again while the upload waited.'))
   }
   return again
 }
@@ -276,18 +286,19 @@ async function settleFailure(
   again: Job[],
 ): Promise<void> {
   const kind = failureOf(error)?.kind
-  if (kind === 'data' && batch.length > 1) {
-    for (const job of batch) again.push(...(await runBatch(options, lane, [job])))
+  const open = batch.filter(({ isSettled }) => !isSettled)
+  if (kind === 'data' && open.length > 1) {
+    for (const job of open) again.push(...(await runBatch(options, lane, [job])))
     return
   }
-  if (kind === 'lost' && batch.every(({ rounds }) => rounds === 0)) {
-    for (const job of batch) job.rounds += 1
-    again.push(...batch)
-    return
-  }
-  for (const job of batch) {
+  for (const job of open) {
+    if (kind === 'lost' && !job.isRetried) {
+      job.isRetried = true
+      again.push(job)
+      continue
+    }
     if (kind === 'data') await keepFailed(options, job, error)
-    job.reject(translated(error))
+    refuse(job, translated(error))
   }
 }
 

@@ -1,5 +1,7 @@
 import type { JsonValue } from '../exact/json.ts'
+import { isWellFormedText } from '../exact/text.ts'
 import { readInstant } from '../exact/time.ts'
+import { RAW_LENGTH_MAX } from '../products/serial.ts'
 
 /**
  * What an upload says of itself, read from whatever could be read, also where other fields are wrong: enough to file a
@@ -26,7 +28,6 @@ export interface Claim {
 }
 
 const KEY = /^[A-Za-z0-9._:-]{1,64}$/
-const SERIAL_MAX = 128
 const REVISION_MAX = 2_147_483_647
 const FAILURES: ReadonlySet<JsonValue> = new Set<JsonValue>(['over-current', 'breakdown', 'arc'])
 
@@ -42,7 +43,7 @@ export function claimOf(body: { readonly [member: string]: JsonValue }): Claim {
     ...key('purpose', body['purpose']),
     ...key('product', body['product']),
     ...key('variant', body['variant']),
-    ...(typeof serial === 'string' && serial.length <= SERIAL_MAX && !/[\0\p{Cs}]/u.test(serial) ? { serial } : {}),
+    ...(typeof serial === 'string' && serial.length <= RAW_LENGTH_MAX && isWellFormedText(serial) ? { serial } : {}),
     ...key('plan', body['plan']),
     ...(isCount(revision) && revision <= REVISION_MAX ? { revision } : {}),
     ...key('instrument', body['instrument']),

@@ -11,6 +11,7 @@ import {
   stationVerdicts,
   terminations,
 } from '../judging/words.ts'
+import { RAW_LENGTH_MAX } from '../products/serial.ts'
 
 /**
  * The shapes of an upload. Numbers, units and instants are plain text here, because what is wrong with one has a code of
@@ -19,8 +20,6 @@ import {
 
 const InstantText = z.string().min(1).max(64).meta({ format: 'date-time' })
 const CountWire = z.int().min(0).max(Number.MAX_SAFE_INTEGER)
-/** Longest serial as scanned, before the product's rule trims it. */
-const SERIAL_MAX = 128
 
 /** What a station wants kept and never judged. */
 const ExtraWire = z
@@ -124,7 +123,7 @@ export const UploadWire = z
     purpose: z.enum(purposes),
     product: KeyWire,
     variant: KeyWire.nullish(),
-    serial: z.string().min(1).max(SERIAL_MAX),
+    serial: z.string().min(1).max(RAW_LENGTH_MAX),
     plan: KeyWire,
     revision: z.int().min(1).max(2_147_483_647),
     revisionDigest: z.string().regex(/^sha256:[0-9a-f]{64}$/),

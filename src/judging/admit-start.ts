@@ -1,8 +1,9 @@
 import { writeInstant } from '../exact/time.ts'
 import type { Calibration } from '../stations/calibration.ts'
 import { holds } from '../stations/instrument-assignment.ts'
-import { type Support, supportAt } from '../stations/support.ts'
-import { type Facts, factOf, type RevisionFact, siteOf } from './facts.ts'
+import type { Support } from '../stations/support.ts'
+import type { Facts, RevisionFact } from './facts.ts'
+import { supportOfRun } from './run-support.ts'
 import type { CodeFound, Upload, UploadCode } from './words.ts'
 
 /** What the cited revision was at an instant. */
@@ -24,7 +25,7 @@ export function stateAt(upload: Upload, facts: Facts, revision: RevisionFact | n
     at,
     revision: revision === null ? 'in-force' : revisionStateAt(revision, upload.variant ?? '', at),
     block: revision?.check?.blocks.find((block) => holds(block, at)),
-    support: supportOf(upload, facts, at),
+    support: supportOfRun(upload, facts, at),
   }
 }
 
@@ -39,35 +40,6 @@ export function revisionStateAt(revision: RevisionFact, variant: string, at: num
   if (holds(row, at)) return 'in-force'
   const isEmptied = row.until !== null && row.until <= row.from
   return at < row.from && !isEmptied ? 'revision-not-yet-in-force' : 'revision-stale'
-}
-
-function supportOf(upload: Upload, facts: Facts, at: number): Support | undefined {
-  const station = factOf(facts, 'station', upload.station)
-  const instrument = factOf(facts, 'instrument', upload.instrument)
-  if (station === null || instrument === null) return undefined
-  const key = upload.programming
-  const programming = key === undefined ? null : factOf(facts, 'programming', key)
-  const asked = instrument.programs !== null
-  return supportAt(
-    {
-      station: upload.station,
-      instrument: upload.instrument,
-      timeZone: siteOf(facts).timeZone,
-      assignments: [...station.assignments, ...instrument.assignments],
-      calibrations: instrument.calibrations,
-      programming: asked
-        ? {
-            key,
-            programming: programming?.programming,
-            others: programming?.others ?? [],
-            plan: upload.plan,
-            revision: upload.revision,
-            revisionDigest: upload.revisionDigest,
-          }
-        : undefined,
-    },
-    at,
-  )
 }
 
 export interface StartAnswer {

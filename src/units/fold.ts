@@ -2,7 +2,7 @@ import type { Attempt, Evidence, Release, ReleaseReason, Standing } from './word
 
 /** What the fold is told beside the history. */
 export interface FoldPolicy {
-  /** Operations the product requires, by the version in effect when it is asked. */
+  /** Operations the product requires, by the version in effect when it is asked; none where no version is. */
   readonly operationsRequired: readonly string[]
   /** Whether instrument, calibration or programming of an accepted run were taken away by a fact recorded late. */
   readonly isSuspect: (attempt: Attempt) => boolean
@@ -120,6 +120,7 @@ function evidenceOf(attempt: Attempt, governing: ReadonlySet<Attempt>, policy: F
 
 function releaseReasons(ordered: readonly Attempt[], policy: FoldPolicy): ReleaseReason[] {
   if (ordered.length === 0) return [{ code: 'unit-unknown', facts: {} }]
+  if (policy.operationsRequired.length === 0) return [{ code: 'requirements-unknown', facts: {} }]
   const reasons = policy.operationsRequired.flatMap((operation) => operationReasons(ordered, operation, policy))
   for (const [index, attempt] of ordered.entries()) {
     if (isUnexplained(attempt, ordered.slice(index + 1))) {

@@ -11,7 +11,7 @@ import { readConfirmedVersions } from '../products/reads.ts'
 import { normaliseSerial, readSerialRule } from '../products/serial.ts'
 import { versionInEffect } from '../products/versions.ts'
 import { type FoldedUnit, foldUnit, governingRuns } from './fold.ts'
-import { isSuspect, supportNeeds } from './support.ts'
+import { isSuspect, needsOfAttempt } from './support.ts'
 import { type Attempt, writeRelease } from './words.ts'
 
 export interface UnitName {
@@ -59,7 +59,7 @@ export async function loadSupport(sql: Sql, attempts: readonly Attempt[]): Promi
   for (const run of governingRuns(attempts)) {
     if (run.outcome !== 'accepted') continue
     const facts = loaded.get(run.site) ?? emptyFacts(run.site, { version: 0, rulesVersion: 0 })
-    loaded.set(run.site, await loadFacts(sql, facts, supportNeeds(run)))
+    loaded.set(run.site, await loadFacts(sql, facts, needsOfAttempt(run)))
   }
   return loaded
 }

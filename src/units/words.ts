@@ -40,6 +40,7 @@ export interface Attempt {
 /** Why a unit may not ship. Stored nowhere; computed when asked. Never reused. */
 export const releaseCodes = [
   'unit-unknown',
+  'requirements-unknown',
   'operation-missing',
   'latest-run-fail',
   'latest-run-invalid',
@@ -65,6 +66,8 @@ export interface Release {
 
 const sentences: Readonly<Record<ReleaseCode, (facts: Readonly<Record<string, string>>) => string>> = {
   'unit-unknown': () => 'No run of this serial number is known. Test the unit.',
+  'requirements-unknown': () =>
+    'No version of the product is in effect, so nothing says what must be tested. Ask the quality manager.',
   'operation-missing': ({ operation }) => `No run of the operation ${operation} is known. Test the unit.`,
   'latest-run-fail': ({ operation, runId }) =>
     `The latest run of ${operation} (${runId}) failed. Repair and test again.`,

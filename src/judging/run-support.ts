@@ -1,0 +1,52 @@
+import { type Support, supportAt } from '../stations/support.ts'
+import { type FactKey, type Facts, factOf, siteOf } from './facts.ts'
+
+/** What a run cites of its surroundings. */
+export interface RunCites {
+  readonly station: string
+  readonly instrument: string
+  readonly programming?: string | undefined
+  readonly plan: string
+  readonly revision: number
+  /** Left out where it was held to the programming before: neither ever changes. */
+  readonly revisionDigest?: string
+}
+
+/** The facts that `supportOfRun` asks for. */
+export function supportNeeds(run: RunCites, site: string): FactKey[] {
+  const needs: FactKey[] = [`site/${site}`, `station/${run.station}`, `instrument/${run.instrument}`]
+  if (run.programming !== undefined) needs.push(`programming/${run.programming}`)
+  return needs
+}
+
+/**
+ * Whether instrument, calibration and programming carried a run that started at `at` (milliseconds since the epoch).
+ * Undefined where station or instrument is unknown, so that nothing can be asked. `facts` are those of the run's site.
+ */
+export function supportOfRun(run: RunCites, facts: Facts, at: number): Support | undefined {
+  const station = factOf(facts, 'station', run.station)
+  const instrument = factOf(facts, 'instrument', run.instrument)
+  if (station === null || instrument === null) return undefined
+  const cited = run.programming === undefined ? null : factOf(facts, 'programming', run.programming)
+  return supportAt(
+    {
+      station: run.station,
+      instrument: run.instrument,
+      timeZone: siteOf(facts).timeZone,
+      assignments: [...station.assignments, ...instrument.assignments],
+      calibrations: instrument.calibrations,
+      programming:
+        instrument.programs === null
+          ? undefined
+          : {
+              key: run.programming,
+              programming: cited?.programming,
+              others: cited?.others ?? [],
+              plan: run.plan,
+              revision: run.revision,
+              revisionDigest: run.revisionDigest ?? cited?.programming.revisionDigest ?? '',
+            },
+    },
+    at,
+  )
+}
