@@ -1,9 +1,8 @@
 import { emptyFacts, type Facts, factOf, forget, isKeyLive, missingNeeds } from '../judging/facts.ts'
 import type { GateShare } from '../platform/gate.ts'
 import type { Ids } from '../platform/ids.ts'
-import { versionInEffect } from '../products/versions.ts'
 import { type FoldedAttempt, foldUnit, governingRuns } from '../units/fold.ts'
-import { unitKey } from '../units/reads.ts'
+import { unitKey, versionOfUnits } from '../units/reads.ts'
 import { isSuspect, needsOfAttempt } from '../units/support.ts'
 import type { Attempt, Release } from '../units/words.ts'
 import { type Decided, decideReceived, needsOfReceived, type Received } from './decided.ts'
@@ -210,7 +209,7 @@ async function foldHistories(
     const product = own[0]?.product ?? ''
     const versions = factOf(facts, 'product', product)?.versions ?? []
     const folded = foldUnit(all, {
-      operationsRequired: versionInEffect(versions, share.at, facts.rulesVersion)?.content.operationsRequired ?? [],
+      operationsRequired: versionOfUnits(versions, share)?.content.operationsRequired ?? [],
       isSuspect: ({ runId }) => suspects.get(runId) ?? false,
     })
     for (const attempt of folded.attempts) answers.set(attempt.attempt.runId, { attempt, release: folded.release })

@@ -69,7 +69,7 @@ export function createLane(options: LaneOptions): Lane {
   let queuedBytes = 0
   let inFlight = 0
   let isDraining = false
-  let drained: (() => void) | undefined
+  const drained: (() => void)[] = []
 
   const pump = () => {
     for (const lane of lanes.values()) {
@@ -77,7 +77,7 @@ export function createLane(options: LaneOptions): Lane {
         start(lane, takeBatch(lane))
       }
     }
-    if (inFlight === 0 && queuedRuns === 0) drained?.()
+    if (inFlight === 0 && queuedRuns === 0) for (const resolve of drained.splice(0)) resolve()
   }
 
   const takeBatch = (lane: SiteLane): Job[] => {
@@ -144,7 +144,7 @@ export function createLane(options: LaneOptions): Lane {
     drain() {
       isDraining = true
       return new Promise((resolve) => {
-        drained = resolve
+        drained.push(resolve)
         pump()
       })
     },
@@ -275,8 +275,9 @@ async function checkFirst({ port }: LaneOptions, jobs: readonly Job[]): Promise<
 }
 
 /**
- * One bad run never fails its neighbours: where the data of a batch is refused, each run is committed by itself, and one
- * that fails alone is kept as raw bytes and answered 500. What was lost on the way is tried once more.
+ * One bad run never fails its neighbours: where the data of a batch is refused, or a bug of ours was met in it, each run
+ * is committed by itself, and one that fails alone is kept as raw bytes and answered 500. What was lost on the way is
+ * tried once more.
  */
 async function settleFailure(
   options: LaneOptions,
@@ -287,7 +288,8 @@ async function settleFailure(
 ): Promise<void> {
   const kind = failureOf(error)?.kind
   const open = batch.filter(({ isSettled }) => !isSettled)
-  if (kind === 'data' && open.length > 1) {
+  const isOfOneRun = kind === 'data' || kind === 'other' || (kind === undefined && !(error instanceof Problem))
+  if (isOfOneRun && open.length > 1) {
     for (const job of open) again.push(...(await runBatch(options, lane, [job])))
     return
   }
@@ -297,7 +299,7 @@ async function settleFailure(
       again.push(job)
       continue
     }
-    if (kind === 'data') await keepFailed(options, job, error)
+    if (isOfOneRun) await keepFailed(options, job, error)
     refuse(job, translated(error))
   }
 }

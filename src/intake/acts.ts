@@ -40,7 +40,7 @@ export function createIntake(options: IntakeOptions): Intake {
     received,
     log,
     keepFailed: async (job, error) => {
-      log.error({ err: error, runId: job.runId }, 'The database refused the data of an upload; its bytes are kept.')
+      log.error({ err: error, runId: job.runId }, 'An upload could not be committed; its bytes are kept.')
       await keepBytes(database, job, { outcome: 'failed', status: 500 })
     },
   })

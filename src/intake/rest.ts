@@ -1,10 +1,19 @@
 import { z } from 'zod'
-import { KeyWire } from '../exact/text.ts'
+import { isWellFormedText, KeyWire } from '../exact/text.ts'
 import { InstantWire, readInstant } from '../exact/time.ts'
 import { codeOutcomes, type UploadCode } from '../judging/words.ts'
-import { makePage, PageWire, pageQuery, readPage, refusals, sendPage } from '../platform/http/conventions.ts'
+import {
+  makePage,
+  PageWire,
+  PlaceInstant,
+  pageQuery,
+  readPage,
+  refusals,
+  sendPage,
+} from '../platform/http/conventions.ts'
 import { type RestApp, rawBodyOf, type Services } from '../platform/http/server.ts'
 import { Problem } from '../platform/problems.ts'
+import { RAW_LENGTH_MAX } from '../products/serial.ts'
 import type { Intake } from './acts.ts'
 import { AnswerWire, ListedUploadWire, listedOutcomes } from './answer-words.ts'
 import { listUploads, readAnswer, readRaw } from './reads.ts'
@@ -18,13 +27,19 @@ const UploadsQuery = z.strictObject({
   site: KeyWire.optional(),
   station: KeyWire.optional(),
   product: KeyWire.optional(),
-  serial: z.string().min(1).max(128).optional(),
+  serial: z
+    .string()
+    .min(1)
+    .max(RAW_LENGTH_MAX)
+    .refine(isWellFormedText, 'text holds NUL or half a character')
+    .optional(),
   code: z.enum(uploadCodes).optional(),
   from: InstantWire.optional().describe('Received at or after; 31 days before `to` where it is left out'),
   to: InstantWire.optional().describe('Received before; now where it is left out'),
   ...pageQuery,
 })
-const PlaceOfUpload = z.tuple([z.int(), z.uuid()])
+/** The latest instant that a Date can hold. */
+const PlaceOfUpload = z.tuple([PlaceInstant, z.uuid()])
 const WINDOW_MS = 31 * 86_400_000
 
 const UPLOAD_MEANING = [
@@ -76,8 +91,8 @@ export function registerIntake(app: RestApp, services: Services, intake: Intake)
       const { limit: asked, cursor, from: fromText, to: toText, ...filters } = request.query
       const { limit, after } = readPage(UPLOADS, { limit: asked, cursor }, PlaceOfUpload)
       // One millisecond on: what was received within this one is shown too.
-      const to = toText === undefined ? received.now() + 1 : instantOf(toText)
-      const from = fromText === undefined ? Math.max(to - WINDOW_MS, 0) : instantOf(fromText)
+      const to = toText === undefined ? received.now() + 1 : sinceEpoch(instantOf(toText))
+      const from = sinceEpoch(fromText === undefined ? to - WINDOW_MS : instantOf(fromText))
       if (from > to) {
         throw new Problem('parameter-invalid', {
           errors: [{ pointer: '/from', detail: '`from` lies after `to`.', code: 'range-reversed', in: 'query' }],
@@ -125,6 +140,11 @@ export function registerIntake(app: RestApp, services: Services, intake: Intake)
       return reply.type('application/octet-stream').send(bytes as unknown as string)
     },
   )
+}
+
+/** Nothing was received before 1970, and the database holds no year 0. */
+function sinceEpoch(at: number): number {
+  return Math.max(at, 0)
 }
 
 function instantOf(text: string): number {

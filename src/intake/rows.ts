@@ -194,13 +194,17 @@ function limitsOf(measurement: CompiledMeasurement): Pick<ReadingRow, 'limitLowe
 
 /**
  * The row of a unit's history: of every accepted or held run, and of a rejected upload that reported a failure of a
- * unit which can be named. A start that cannot be placed stands at the receipt.
+ * unit which can be named. A start that cannot be placed stands at the receipt. Bad news is kept also where the upload
+ * key cannot be read, or the station is left out by a key that speaks for one alone.
  */
 export function attemptRow(received: Received, decided: Decided, stored: StoredUpload): AttemptRow | undefined {
   const { claim } = received.read
-  const { station, serial } = decided
-  const { product, uploadKey } = stored
-  if (station === null || serial === null || product === null || uploadKey === null) return undefined
+  const { actor } = received
+  const { serial } = decided
+  const station =
+    claim.station === undefined && actor.kind === 'station' ? (actor.stations[0] ?? null) : decided.station
+  const { product } = stored
+  if (station === null || serial === null || product === null) return undefined
   const reportedFailure = claim.reportedFailure && claim.purpose !== 'verification'
   if (decided.outcome === 'rejected' && !reportedFailure) return undefined
   return {
@@ -212,7 +216,7 @@ export function attemptRow(received: Received, decided: Decided, stored: StoredU
     runId: stored.runId,
     receivedAt: stored.receivedAt,
     station,
-    uploadKey,
+    uploadKey: stored.uploadKey ?? '',
     outcome: decided.outcome,
     codes: [...new Set(decided.codes.map(({ code }) => code))],
     purpose: claim.purpose ?? 'production',

@@ -57,7 +57,8 @@ async function loadSites(sql: Sql, sites: readonly string[]): Promise<Loaded> {
     [sites],
     'facts_sites',
   )
-  return rows.map((row) => [`site/${row.site}`, { kind: 'site', ...row }])
+  // The tables of runs hold months from 1970 on, so an earlier start cannot be placed, whenever the site opened.
+  return rows.map((row) => [`site/${row.site}`, { kind: 'site', ...row, openedAt: Math.max(row.openedAt, 0) }])
 }
 
 async function loadKeys(sql: Sql, keys: readonly string[]): Promise<Loaded> {

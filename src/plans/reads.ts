@@ -1,6 +1,7 @@
 import { writeInstant } from '../exact/time.ts'
 import type { Database } from '../platform/database/pool.ts'
 import type { Sql } from '../platform/database/sql.ts'
+import { Problem } from '../platform/problems.ts'
 import type { Finding } from './findings.ts'
 import { readRuleBook, readRulesVersion } from './reads-rules.ts'
 import {
@@ -19,13 +20,8 @@ import {
 import { checkContent } from './replay.ts'
 import type { Block } from './step-blocks.ts'
 import { type PlanRow, selectPlan, selectPlans, selectRevision, selectRevisions } from './store.ts'
-import { countsOf, keyText, selectBlocks, selectFindings, selectNewestChecks } from './store-checks.ts'
+import { countsOf, keyText, selectBlocks, selectCheck, selectFindings, selectNewestChecks } from './store-checks.ts'
 import { selectInForceOf } from './store-in-force.ts'
-
-/** A revision as stored; undefined where there is none. For other rooms. */
-export function readRevision(sql: Sql, key: RevisionKey): Promise<RevisionRecord | undefined> {
-  return selectRevision(sql, key)
-}
 
 /** @throws Problem `revision-not-found` */
 export async function getRevision(sql: Sql, key: RevisionKey): Promise<Revision> {
@@ -97,7 +93,7 @@ export interface FindingsRead {
 /**
  * What the newest check of a revision found, one more than `limit` where there is more. A draft has no check: it is
  * checked here, at `at`, and nothing is stored. A page after the first goes on with the check of the first.
- * @throws Problem `revision-not-found`
+ * @throws Problem `revision-not-found`, `cursor-invalid`
  */
 export async function readFindings(
   database: Database,
@@ -105,11 +101,12 @@ export async function readFindings(
   page: { readonly after: FindingPlace | undefined; readonly limit: number; readonly at: number },
 ): Promise<FindingsRead> {
   const { sql } = database
-  const record = await selectRevision(sql, key)
-  if (record === undefined) throw revisionNotFound(key)
-  const check = await newestCheck(sql, key)
-  if (check === undefined) return findingsOfDraft(database, record, page)
-  const [rulesVersion, after] = page.after ?? [check.rulesVersion, -1]
+  const newest = await newestCheck(sql, key)
+  if (newest === undefined) return findingsOfDraft(database, key, page)
+  const [rulesVersion, after] = page.after ?? [newest.rulesVersion, -1]
+  const check = rulesVersion === newest.rulesVersion ? newest : await selectCheck(sql, key, rulesVersion)
+  // Such a page began when the revision was a draft; what it goes on with was never stored.
+  if (check === undefined) throw new Problem('cursor-invalid')
   const found = await selectFindings(sql, key, { rulesVersion, after, limit: page.limit + 1 })
   return {
     check: writeCheck(check),
@@ -119,14 +116,15 @@ export async function readFindings(
 
 async function findingsOfDraft(
   database: Database,
-  record: RevisionRecord,
+  key: RevisionKey,
   page: { readonly after: FindingPlace | undefined; readonly limit: number; readonly at: number },
 ): Promise<FindingsRead> {
+  const record = await selectRevision(database.sql, key)
+  if (record === undefined) throw revisionNotFound(key)
   const rulesVersion = await readRulesVersion(database.sql)
   const book = await readRuleBook(database, database.sql, rulesVersion, [record.product])
   const { verdict, editions, findings } = checkContent(record, book, page.at)
-  const { plan, revision } = record
-  const check = { plan, revision, rulesVersion, verdict, editions, ...countsOf(findings), checkedAt: page.at }
+  const check = { ...key, rulesVersion, verdict, editions, ...countsOf(findings), checkedAt: page.at }
   const start = page.after === undefined ? 0 : page.after[1] + 1
   return {
     check: writeCheck(check),
@@ -146,7 +144,8 @@ async function newestCheck(sql: Sql, key: RevisionKey): Promise<CheckRecord | un
  * @throws Problem `revision-not-found`
  */
 export async function readBlocks(sql: Sql, key: RevisionKey): Promise<Block[]> {
-  if ((await selectRevision(sql, key)) === undefined) throw revisionNotFound(key)
   const check = await newestCheck(sql, key)
-  return check === undefined ? [] : ((await selectBlocks(sql, [check])).get(keyText(key)) ?? [])
+  if (check !== undefined) return (await selectBlocks(sql, [check])).get(keyText(key)) ?? []
+  if ((await selectRevision(sql, key)) === undefined) throw revisionNotFound(key)
+  return []
 }

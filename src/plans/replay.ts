@@ -67,7 +67,8 @@ export function bringForward<Revision extends CheckedSoFar>(
     // Nothing about the product was published after the last version passed, so the present check is its check as well.
     const version = last.get(revision)
     if (version !== undefined) step(revision, check, version)
-    brought.set(revision, { check, blocks: blocksOf.get(revision) ?? [] })
+    const editions = editionsSince(revision, book, check)
+    brought.set(revision, { check: { ...check, editions }, blocks: blocksOf.get(revision) ?? [] })
   }
   return brought
 }
@@ -101,6 +102,20 @@ function byVersion<Revision>(
     }
   }
   return [...groups.values()].sort(([a], [b]) => a.version - b.version)
+}
+
+/**
+ * The editions that apply since the last publication about the product, or since the revision may be used where that is
+ * later. Scheduled ones are among `applied` alone.
+ */
+function editionsSince(
+  { product, from }: CheckedSoFar,
+  book: RuleBook,
+  { applied, editions }: RevisionCheck,
+): readonly string[] {
+  const last = relevantVersions(book, product, Number.NEGATIVE_INFINITY).at(-1)
+  const at = last === undefined ? from : Math.max(from, last.publishedAt + 1)
+  return applied.findLast((interval) => interval.from <= at)?.editions ?? editions
 }
 
 function checkAt<Revision extends CheckedSoFar>(

@@ -5,6 +5,8 @@ import {
   makePage,
   NumberParam,
   PageWire,
+  PlaceInstant,
+  PlaceNumber,
   pageQuery,
   readPage,
   refusals,
@@ -30,7 +32,7 @@ const RevisionPage = PageWire(RevisionWire).meta({ id: 'PlanRevisionPage' })
 const FindingPage = z
   .strictObject({ check: CheckWire, ...PageWire(FindingWire).shape })
   .meta({ id: 'FindingPage', description: 'What the check named found; a draft is checked for the answer alone.' })
-const FindingPlaceWire = z.tuple([z.int(), z.int()])
+const FindingPlaceWire = z.tuple([PlaceNumber, PlaceNumber])
 const BlockPage = PageWire(BlockWire).meta({ id: 'BlockPage' })
 const tags = ['plans']
 
@@ -102,7 +104,7 @@ function registerRevisions(app: RestApp, services: Services): void {
     },
     async (request, reply) => {
       const list = `revisions/${request.params.plan}`
-      const page = readPage(list, request.query, z.int())
+      const page = readPage(list, request.query, PlaceNumber)
       const items = await listRevisions(sql, request.params.plan, { after: page.after ?? 0, limit: page.limit })
       return sendPage(
         request,
@@ -282,7 +284,7 @@ function registerRevisionChecks(app: RestApp, { database, received }: Services):
     },
     async (request, reply) => {
       const list = `blocks/${request.params.plan}/${request.params.revision}`
-      const { limit, after } = readPage(list, request.query, z.int())
+      const { limit, after } = readPage(list, request.query, PlaceInstant)
       const blocks = (await readBlocks(database.sql, request.params)).filter(
         ({ from }) => after === undefined || from > after,
       )

@@ -36,7 +36,7 @@ export function holdBehind(sql: Sql, keys: readonly RevisionKey[], rulesVersion:
 
 /**
  * Holds some revisions that are behind and live: in review, or approved and not ended at `at`. What another process
- * holds is passed over, since it is being checked there.
+ * holds is passed over, since it is being checked there; who never waits needs no order of locks.
  */
 export function holdPageBehind(
   sql: Sql,
@@ -48,7 +48,7 @@ export function holdPageBehind(
        AND (r.state = 'in-review' OR EXISTS (
          SELECT 1 FROM governance.in_force f WHERE f.plan = r.plan AND f.revision = r.revision
            AND (f.until_at IS NULL OR f.until_at > $2)))
-     ORDER BY r.plan COLLATE "C", r.revision LIMIT $3 FOR NO KEY UPDATE SKIP LOCKED`,
+     LIMIT $3 FOR NO KEY UPDATE SKIP LOCKED`,
     [asked.rulesVersion, timestamptzText(asked.at), asked.limit],
     'plans_hold_page_behind',
   )

@@ -4,6 +4,7 @@ import {
   makePage,
   NumberParam,
   PageWire,
+  PlaceNumber,
   pageQuery,
   readPage,
   refusals,
@@ -80,7 +81,7 @@ export function registerProducts(app: RestApp, services: Services & ProductServi
     },
     async (request, reply) => {
       const list = `versions/${request.params.product}`
-      const page = readPage(list, request.query, z.int())
+      const page = readPage(list, request.query, PlaceNumber)
       const items = await listVersions(sql, request.params.product, { after: page.after ?? 0, limit: page.limit })
       return sendPage(
         request,

@@ -21,7 +21,7 @@ export type SerialRule = z.infer<typeof SerialRuleWire>
 /** The longest serial a rule may allow, in characters; with it an index row stays far below its bound. */
 export const SERIAL_LENGTH_MAX = 128
 /** The longest text that is looked at as a serial, before trimming. */
-const RAW_LENGTH_MAX = 256
+export const RAW_LENGTH_MAX = 256
 
 export interface CompiledSerialRule {
   readonly rule: SerialRule

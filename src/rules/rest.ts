@@ -4,6 +4,7 @@ import {
   makePage,
   NumberParam,
   PageWire,
+  PlaceNumber,
   pageQuery,
   readPage,
   refusals,
@@ -89,7 +90,7 @@ export function registerRules(app: RestApp, services: Services & RuleServices): 
     },
     async (request, reply) => {
       const list = `editions/${request.params.table}`
-      const page = readPage(list, request.query, z.int())
+      const page = readPage(list, request.query, PlaceNumber)
       const items = await listEditions(sql, request.params.table, { after: page.after ?? 0, limit: page.limit })
       return sendPage(
         request,

@@ -1,6 +1,14 @@
 import { z } from 'zod'
 import { KeyWire } from '../exact/text.ts'
-import { PageWire, pageQuery, readPage, refusals, sendCreated, sendPage } from '../platform/http/conventions.ts'
+import {
+  PageWire,
+  PlaceInstant,
+  pageQuery,
+  readPage,
+  refusals,
+  sendCreated,
+  sendPage,
+} from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
 import { assignInstrument, createInstrument, recordCalibration } from './acts.ts'
 import { endProgramming, recordProgramming } from './acts-programming.ts'
@@ -32,7 +40,7 @@ const InstrumentAssignmentPage = PageWire(InstrumentAssignmentWire).meta({ id: '
 const ProgrammingPage = PageWire(ProgrammingWire).meta({ id: 'ProgrammingPage' })
 const PageQuery = z.strictObject({ ...pageQuery })
 /** Where a list by instant goes on: the instant in milliseconds, and the key. */
-const DatedPlaceWire = z.tuple([z.int(), KeyWire])
+const DatedPlaceWire = z.tuple([PlaceInstant, KeyWire])
 const StationParams = z.strictObject({ station: KeyWire })
 const InstrumentParams = z.strictObject({ instrument: KeyWire })
 const CalibrationParams = z.strictObject({ calibration: KeyWire })

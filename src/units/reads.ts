@@ -9,7 +9,7 @@ import { shareGate } from '../platform/gate.ts'
 import { Problem } from '../platform/problems.ts'
 import { readConfirmedVersions } from '../products/reads.ts'
 import { normaliseSerial, readSerialRule } from '../products/serial.ts'
-import { versionInEffect } from '../products/versions.ts'
+import { type ConfirmedVersion, versionInEffect } from '../products/versions.ts'
 import { type FoldedUnit, foldUnit, governingRuns } from './fold.ts'
 import { isSuspect, needsOfAttempt } from './support.ts'
 import { type Attempt, writeRelease } from './words.ts'
@@ -80,6 +80,17 @@ export function foldSupported(
   })
 }
 
+/**
+ * The version that says what a product's units must go through now: the one in effect; where none is yet, the last
+ * confirmed, since a unit of which nothing were required would be releasable untested.
+ */
+export function versionOfUnits<Version extends ConfirmedVersion>(
+  versions: readonly Version[],
+  now: { readonly at: number; readonly rulesVersion: number },
+): Version | undefined {
+  return versionInEffect(versions, now.at, now.rulesVersion) ?? versions.at(-1)
+}
+
 export interface UnitRead extends UnitName {
   readonly askedAt: number
   readonly operationsRequired: readonly string[]
@@ -96,9 +107,10 @@ export async function readUnit(database: Database, name: UnitName): Promise<Unit
     // The house's gate: acts wait, so that the several statements see one state.
     const share = await shareGate(sql, database.clock, '*')
     if (share === undefined) throw new Error("the gate has no row '*'")
-    const version = versionInEffect(await readConfirmedVersions(sql, name.product), share.at, share.rulesVersion)
-    if (version === undefined)
-      throw new Problem('product-not-found', { detail: `No version of ${name.product} is in effect.` })
+    const version = versionOfUnits(await readConfirmedVersions(sql, name.product), share)
+    if (version === undefined) {
+      throw new Problem('product-not-found', { detail: `No version of ${name.product} is confirmed.` })
+    }
     const rule = readSerialRule(version.content.serialRule)
     const read = 'compiled' in rule ? normaliseSerial(rule.compiled, name.serial) : undefined
     const serial = read !== undefined && 'serial' in read ? read.serial : name.serial

@@ -1,11 +1,15 @@
 import { z } from 'zod'
-import { KeyWire } from '../exact/text.ts'
+import { isWellFormedText, KeyWire } from '../exact/text.ts'
 import { refusals } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
+import { RAW_LENGTH_MAX } from '../products/serial.ts'
 import { readUnit, writeUnit, writeUnitRelease } from './reads.ts'
 import { UnitReleaseWire, UnitWire } from './words.ts'
 
-const UnitParams = z.strictObject({ product: KeyWire, serial: z.string().min(1).max(128) })
+const UnitParams = z.strictObject({
+  product: KeyWire,
+  serial: z.string().min(1).max(RAW_LENGTH_MAX).refine(isWellFormedText, 'text holds NUL or half a character'),
+})
 
 export function registerUnits(app: RestApp, services: Services): void {
   app.get(

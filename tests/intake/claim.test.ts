@@ -43,7 +43,7 @@ describe('what an upload claims of itself', () => {
       ['serial', 451872],
       ['serial', 'a\u0000b'],
       ['serial', 'a\ud800b'],
-      ['serial', 's'.repeat(129)],
+      ['serial', 's'.repeat(257)],
       ['revision', 2 ** 31],
       ['plan', null],
       ['variant', {}],

@@ -27,3 +27,9 @@ export function replaced(piece: string, by: string): string {
   if (parts.length !== 2) throw new Error(`${piece} is there ${parts.length - 1} times`)
   return parts.join(by)
 }
+
+/** Every member and item of a document, with what holds it. */
+export function placesOf(value: Wire): { parent: Wire; member: string }[] {
+  if (typeof value !== 'object' || value === null) return []
+  return Object.keys(value).flatMap((member) => [{ parent: value, member }, ...placesOf(value[member])])
+}

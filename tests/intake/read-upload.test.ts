@@ -1,4 +1,3 @@
-import fc from 'fast-check'
 import { describe, expect, test } from 'vitest'
 import { formatDecimal } from '../../src/exact/decimal.ts'
 import { readUpload, type UploadRead } from '../../src/intake/read-upload.ts'
@@ -167,7 +166,7 @@ describe('what is wrong with a field is named by code and pointer', () => {
     ['a serial that is a number', (wire) => (wire.serial = 451872), ['serial-not-text /serial']],
     ['a serial that is a list', (wire) => (wire.serial = ['A']), ['serial-not-text /serial']],
     ['an empty serial', (wire) => (wire.serial = ''), ['field-invalid /serial']],
-    ['a long serial', (wire) => (wire.serial = 'E'.repeat(129)), ['field-invalid /serial']],
+    ['a long serial', (wire) => (wire.serial = 'E'.repeat(257)), ['field-invalid /serial']],
     ['a key with a blank', (wire) => (wire.uploadKey = 'LDS F2'), ['field-invalid /uploadKey']],
     ['a key that looks like SQL', (wire) => (wire.plan = "ex36'; DROP TABLE runs; --"), ['field-invalid /plan']],
     ['a revision that is text', (wire) => (wire.revision = '7'), ['field-invalid /revision']],
@@ -385,86 +384,3 @@ describe('spellings that are taken', () => {
     expect(read(example((wire) => (wire.steps = []))).upload.steps).toEqual([])
   })
 })
-
-describe('a fuzzed example', () => {
-  const pieces = fc.constantFrom(
-    '"',
-    '\\',
-    '{',
-    '}',
-    '[',
-    ']',
-    ',',
-    ':',
-    '\\u0000',
-    '\\ud800',
-    '\u0000',
-    '-',
-    '1e9',
-    'null',
-    'true',
-    '0',
-    '.',
-    '\n',
-    '"value"',
-    '"__proto__":',
-    '"constructor":',
-    '\u{1f50c}',
-    '\ud83d',
-    "'; DROP TABLE intake.runs; --",
-    ' ',
-    '9'.repeat(40),
-  )
-  const change = fc.record({
-    at: fc.nat(exampleText.length - 1),
-    drop: fc.integer({ min: 0, max: 12 }),
-    put: fc.oneof(pieces, fc.string({ maxLength: 6 }), fc.constant('')),
-  })
-
-  test('never throws, and says of every refusal where it is', () => {
-    fc.assert(
-      fc.property(fc.array(change, { minLength: 1, maxLength: 3 }), (changes) => {
-        let text = exampleText
-        for (const { at, drop, put } of changes) text = text.slice(0, at) + put + text.slice(at + drop)
-        expectTotal(readUpload(bytesOf(text)))
-      }),
-      { numRuns: 800 },
-    )
-  })
-
-  test('of other values at any place neither', () => {
-    const value = fc.jsonValue({ maxDepth: 2 })
-    fc.assert(
-      fc.property(fc.nat(), value, (at, put) => {
-        const wire = example()
-        const places = placesOf(wire)
-        const place = places[at % places.length]
-        if (place === undefined) throw new Error('the example has places')
-        place.parent[place.member] = put
-        expectTotal(readUpload(bytesOf(wire)))
-      }),
-      { numRuns: 800 },
-    )
-  })
-})
-
-function expectTotal(result: UploadRead): void {
-  if (result.kind === 'unreadable') {
-    expect(result.offset).toBeGreaterThanOrEqual(0)
-    return
-  }
-  expect(result.digest).toMatch(/^sha256:/)
-  if (result.kind === 'read') return
-  expect(result.codes.length).toBeGreaterThan(0)
-  for (const { code, pointer, facts } of result.codes) {
-    expect(pointer).toMatch(/^(\/|$)/)
-    expect(sentenceOf(code, facts)).not.toMatch(/undefined|\[object/)
-    expect(JSON.stringify([pointer, facts])).not.toMatch(/\\u0000|\\ud[89a-f]/i)
-  }
-}
-
-/** Every member and item of a document, with what holds it. */
-function placesOf(value: Wire): { parent: Wire; member: string }[] {
-  if (typeof value !== 'object' || value === null) return []
-  return Object.keys(value).flatMap((member) => [{ parent: value, member }, ...placesOf(value[member])])
-}

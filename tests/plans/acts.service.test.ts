@@ -6,15 +6,7 @@ import { getRevision } from '../../src/plans/reads.ts'
 import type { Revision, RevisionKey } from '../../src/plans/record.ts'
 import { readChangesSince } from '../../src/platform/gate.ts'
 import { createVersion } from '../../src/products/acts.ts'
-import {
-  approver,
-  author,
-  coAuthor,
-  type Line,
-  openWorks,
-  refusalOf,
-  type Works,
-} from './works.ts'
+import { approver, author, coAuthor, type Line, openWorks, refusalOf, type Works } from './works.ts'
 
 let works: Works
 let line: Line
@@ -83,7 +75,12 @@ describe('a draft', () => {
     expect((await refusalOf(line.draft(R2))).key).toBe('already-exists')
     const product = `${line.product}-B`
     const productDigest = await line.confirm(line.productContent({ '/product': product, '/version': 1 }))
-    const other = { '/product': product, '/productVersion': 1, '/productDigest': productDigest, '/operation': 'in-process' }
+    const other = {
+      '/product': product,
+      '/productVersion': 1,
+      '/productDigest': productDigest,
+      '/operation': 'in-process',
+    }
     expect(await pointers(line.draft(R3, other))).toEqual(['field-invalid', '/content/product', '/content/operation'])
   })
 
@@ -112,11 +109,13 @@ describe('a submission', () => {
     const submitted = await line.submitted(R1)
     expect(submitted).toMatchObject({ state: 'in-review', submittedBy: author.person, authors: [author.person] })
     expect(submitted.check).toMatchObject({
-            verdict: 'conforms',
+      verdict: 'conforms',
       editions: [`bond-routine-${line.plan.slice('final-'.length)}/1`],
       blockingCount: 0,
     })
-    expect((await refusalOf(submitRevision(services(), author, R1, { digest: submitted.digest }))).key).toBe('state-conflict')
+    expect((await refusalOf(submitRevision(services(), author, R1, { digest: submitted.digest }))).key).toBe(
+      'state-conflict',
+    )
   })
 
   test('by another person makes no author of that person', async () => {
@@ -234,7 +233,9 @@ describe('an approval', () => {
       ],
     })
     expect((await getRevision(works.database.sql, second)).inForce).toEqual([])
-    const elsewhere = await line.approved({ plan: `${line.plan}-third`, revision: 1 }, 'at-once', { '/sites': ['osaka'] })
+    const elsewhere = await line.approved({ plan: `${line.plan}-third`, revision: 1 }, 'at-once', {
+      '/sites': ['osaka'],
+    })
     expect(elsewhere.state).toBe('approved')
     await line.withdraw(R1)
     line.tick(2)
@@ -258,9 +259,13 @@ describe('an approval', () => {
     const submitted = await line.submitted(R1)
     const refusal = await refusalOf(line.approve(submitted, at + 5_000))
     expect(refusal.key).toBe('findings-block')
-    expect(refusal.members).toMatchObject({ findings: Array(2).fill({ code: 'requirement-not-met', from: writeInstant(at + 5_000) }) })
+    expect(refusal.members).toMatchObject({
+      findings: Array(2).fill({ code: 'requirement-not-met', from: writeInstant(at + 5_000) }),
+    })
     const approved = await line.approve(submitted, at + 4_999)
-    expect(approved.findings).toMatchObject(Array(2).fill({ severity: 'blocking', from: writeInstant(at + 5_000), until: null }))
+    expect(approved.findings).toMatchObject(
+      Array(2).fill({ severity: 'blocking', from: writeInstant(at + 5_000), until: null }),
+    )
     expect(await line.blocks(R1)).toEqual(['[5000, on)'])
   })
 
@@ -351,7 +356,9 @@ test('every act leaves a ledger entry under its own name', async () => {
   const rows = await works.database.sql.query<{ content: string }>(
     'SELECT content FROM intake.ledger_entries ORDER BY recorded_at, entry_id',
   )
-  const entries = rows.map(({ content }) => JSON.parse(content)).filter(({ subject }) => subject === `plan/${line.plan}/1`)
+  const entries = rows
+    .map(({ content }) => JSON.parse(content))
+    .filter(({ subject }) => subject === `plan/${line.plan}/1`)
   expect(entries.map(({ action, by }) => `${action} ${by}`).sort()).toEqual([
     'approveRevision P-0101',
     'createRevision P-0100',

@@ -1,11 +1,22 @@
 import pg from 'pg'
 import { withOwner } from './migrate.ts'
 
-/** Tables of the intake schema that hold a state rather than facts, and what the service may do to them beyond adding. */
+/**
+ * Tables that hold a state, and what the service may do to their rows beyond adding them. Every other table, of
+ * governance and intake alike, holds facts: they are added and read, nothing else.
+ */
 const STATE_TABLES: Readonly<Record<string, string>> = {
-  gate: 'UPDATE',
-  units: 'UPDATE',
-  ledger_pending: 'DELETE',
+  'governance.access_key': 'UPDATE',
+  'governance.in_force': 'UPDATE',
+  'governance.one_time_secret': 'UPDATE',
+  'governance.plan_revision': 'UPDATE',
+  'governance.presence': 'UPDATE',
+  'governance.product_version': 'UPDATE',
+  'governance.rule_edition': 'UPDATE',
+  'governance.rule_table': 'UPDATE',
+  'intake.gate': 'UPDATE',
+  'intake.ledger_pending': 'DELETE',
+  'intake.units': 'UPDATE',
 }
 
 export interface GrantsOptions {
@@ -18,7 +29,7 @@ export interface GrantsOptions {
 export type AppendOnly = 'enforced' | 'not-enforced'
 
 /**
- * Gives the service role what it needs and no more: it reads and adds everywhere, changes the rows of governance and of
+ * Gives the service role what it needs and no more: it reads and adds everywhere, changes the rows of
  * the few state tables, deletes pending ledger rows, and makes partitions through the owner's function. Partitions get no grants; rights are
  * asked of the parent. Not a migration, because a grant to a role that is not there fails it. Then looks, as that
  * role, whether append-only really holds: it does not for an owner, a member of the owner's role or a superuser.
@@ -40,22 +51,21 @@ export async function applyGrants(options: GrantsOptions): Promise<{ appendOnly:
 
 async function grantAll(client: pg.Client, role: string): Promise<void> {
   const to = pg.escapeIdentifier(role)
-  const tables = await client.query<{ name: string }>(
-    `SELECT relname AS name FROM pg_class
-     WHERE relnamespace = 'intake'::regnamespace AND relkind IN ('r', 'p') AND NOT relispartition ORDER BY relname`,
+  const tables = await client.query<{ schema: string; name: string }>(
+    `SELECT relnamespace::regnamespace::text AS schema, relname AS name FROM pg_class
+     WHERE relnamespace IN ('governance'::regnamespace, 'intake'::regnamespace)
+       AND relkind IN ('r', 'p') AND NOT relispartition ORDER BY 1, 2`,
   )
-  const intake = tables.rows.flatMap(({ name }) => {
-    const table = `intake.${pg.escapeIdentifier(name)}`
-    const more = STATE_TABLES[name]
+  const grants = tables.rows.flatMap(({ schema, name }) => {
+    const table = `${schema}.${pg.escapeIdentifier(name)}`
+    const more = STATE_TABLES[`${schema}.${name}`]
     return [`REVOKE ALL ON ${table} FROM ${to}`, `GRANT SELECT, INSERT${more ? `, ${more}` : ''} ON ${table} TO ${to}`]
   })
   // One query, so one transaction: another process never meets the moment between revoking and granting.
   await client.query(
     [
       `GRANT USAGE ON SCHEMA governance, intake TO ${to}`,
-      `GRANT SELECT, INSERT, UPDATE ON ALL TABLES IN SCHEMA governance TO ${to}`,
-      `GRANT USAGE ON ALL SEQUENCES IN SCHEMA governance TO ${to}`,
-      ...intake,
+      ...grants,
       `GRANT EXECUTE ON FUNCTION intake.make_partition(text, date) TO ${to}`,
       `GRANT SELECT ON public._prisma_migrations TO ${to}`,
     ].join(';\n'),
@@ -68,7 +78,8 @@ async function readAppendOnly(client: pg.Client): Promise<AppendOnly> {
     `SELECT bool_or(pg_has_role(current_user, relowner, 'MEMBER') OR has_table_privilege(oid, 'UPDATE, DELETE, TRUNCATE'))
             AS may_change
      FROM pg_class
-     WHERE relnamespace = 'intake'::regnamespace AND relkind IN ('r', 'p') AND relname <> ALL ($1)`,
+     WHERE relnamespace IN ('governance'::regnamespace, 'intake'::regnamespace) AND relkind IN ('r', 'p')
+       AND relnamespace::regnamespace || '.' || relname <> ALL ($1)`,
     [Object.keys(STATE_TABLES)],
   )
   return result.rows[0]?.may_change === false ? 'enforced' : 'not-enforced'

@@ -36,6 +36,11 @@ export const pageQuery = {
   cursor: z.string().min(1).max(CURSOR_LENGTH_MAX).optional(),
 }
 
+/** A whole number as the place in a list; it fits SQL's integer, whatever a forged cursor says. */
+export const PlaceNumber = z.int().min(0).max(2_147_483_647)
+/** An instant as the place in a list: milliseconds that both a Date and the database hold. */
+export const PlaceInstant = z.int().min(-62_135_596_800_000).max(8_640_000_000_000_000)
+
 /** The answer of every list. `nextCursor` is null on the last page. */
 export function PageWire<Item extends z.ZodType>(item: Item) {
   return z.strictObject({ items: z.array(item), nextCursor: z.string().nullable() })

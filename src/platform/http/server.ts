@@ -251,7 +251,7 @@ function isJsonObject(value: object): boolean {
 /** The bytes of a request whose route says `rawBody`. An absent body is no bytes. */
 export function rawBodyOf(request: FastifyRequest): Buffer {
   const body: unknown = request.body
-  if (body === undefined) {
+  if (body === undefined || body === null) {
     return Buffer.alloc(0)
   }
   if (!Buffer.isBuffer(body)) {

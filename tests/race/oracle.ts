@@ -1,0 +1,117 @@
+import type { Database } from '../../src/platform/database/pool.ts'
+import { TABLE } from './factory.ts'
+
+/**
+ * What was right, worked out from the words alone and from the history as it stands in the end: no gate, no check, no
+ * block, no interval of the service is asked. That the end tells it is the promise: no instant lies before the commit
+ * that sets it, so nothing recorded later changes what held at a start.
+ */
+export interface History {
+  readonly editions: readonly {
+    readonly edition: number
+    readonly effectiveFrom: number
+    readonly publishedVersion: number
+    readonly least: number
+  }[]
+  readonly revisions: readonly {
+    readonly plan: string
+    readonly revision: number
+    readonly approvedAt: number
+    readonly inForceFrom: number
+    readonly withdrawnFrom: number | null
+    readonly least: number
+  }[]
+}
+
+export interface Run {
+  readonly plan: string
+  readonly revision: number
+  readonly startedAt: number
+}
+
+/** `never`: it was to begin later, and was withdrawn or replaced before it did. */
+export type Standing = 'usable' | 'not-yet' | 'never' | 'stale' | 'blocked'
+
+/** Whether a revision could be used for a test that started at an instant. */
+export function standingOf(history: History, run: Run): Standing {
+  const ofPlan = history.revisions.filter(({ plan }) => plan === run.plan)
+  const cited = ofPlan.find(({ revision }) => revision === run.revision)
+  if (cited === undefined) return 'not-yet'
+  if (cited.inForceFrom > run.startedAt) return isEmptied(ofPlan, cited) ? 'never' : 'not-yet'
+  // The approval that took effect last is the one in force; of two at one instant the later one replaced the other.
+  const begun = ofPlan.filter(({ inForceFrom }) => inForceFrom <= run.startedAt)
+  begun.sort((a, b) => a.inForceFrom - b.inForceFrom || a.approvedAt - b.approvedAt)
+  if (begun.at(-1) !== cited) return 'stale'
+  if (cited.withdrawnFrom !== null && cited.withdrawnFrom <= run.startedAt) return 'stale'
+  return isBlocked(history, cited, run.startedAt) ? 'blocked' : 'usable'
+}
+
+type Approved = History['revisions'][number]
+
+function isEmptied(ofPlan: readonly Approved[], { inForceFrom, approvedAt, withdrawnFrom }: Approved): boolean {
+  const isReplaced = ofPlan.some((other) => other.inForceFrom === inForceFrom && other.approvedAt > approvedAt)
+  return isReplaced || (withdrawnFrom !== null && withdrawnFrom <= inForceFrom)
+}
+
+/** Blocked from the first instant in force at which more was demanded than the revision accepts; for good. */
+function isBlocked(history: History, cited: Approved, at: number): boolean {
+  const instants = [cited.inForceFrom, ...history.editions.map(({ effectiveFrom }) => effectiveFrom)]
+  return instants.some(
+    (instant) => instant >= cited.inForceFrom && instant <= at && demandedAt(history, instant) > cited.least,
+  )
+}
+
+function demandedAt({ editions }: History, at: number): number {
+  const begun = editions.filter(({ effectiveFrom }) => effectiveFrom <= at)
+  begun.sort((a, b) => a.effectiveFrom - b.effectiveFrom || a.publishedVersion - b.publishedVersion)
+  return begun.at(-1)?.least ?? 0
+}
+
+export interface AcceptedRun extends Run {
+  readonly runId: string
+  /** The rules version that its admission cites. */
+  readonly rulesVersion: number
+  readonly isChecked: boolean
+}
+
+/** Every accepted run that should not have been, with why. */
+export function violations(history: History, runs: readonly AcceptedRun[]): string[] {
+  return runs.flatMap((run) => {
+    const standing = standingOf(history, run)
+    const unknown = history.editions.filter(
+      ({ effectiveFrom, publishedVersion }) => effectiveFrom <= run.startedAt && publishedVersion > run.rulesVersion,
+    )
+    const name = `${run.runId} of ${run.plan}/${run.revision} at ${run.startedAt}`
+    return [
+      ...(standing === 'usable' ? [] : [`${name}: ${standing}`]),
+      ...(run.isChecked ? [] : [`${name}: no check at rules version ${run.rulesVersion}`]),
+      ...unknown.map(({ edition }) => `${name}: not checked with edition ${edition}, in effect at its start`),
+    ]
+  })
+}
+
+/** The acts as they are recorded. */
+export async function readHistory(database: Database): Promise<History> {
+  const editions = await database.sql.query<History['editions'][number]>(
+    `SELECT edition, effective_from AS "effectiveFrom", published_version AS "publishedVersion",
+            (content::jsonb #>> '{rows,0,then,0}')::int AS least
+     FROM governance.rule_edition WHERE rule_table = $1 AND state = 'published'`,
+    [TABLE],
+  )
+  const revisions = await database.sql.query<History['revisions'][number]>(
+    `SELECT plan, revision, approved_at AS "approvedAt", in_force_from AS "inForceFrom",
+            withdrawn_from AS "withdrawnFrom", (content::jsonb #>> '{steps,0,testCurrent,least}')::int AS least
+     FROM governance.plan_revision WHERE approved_at IS NOT NULL`,
+  )
+  return { editions, revisions }
+}
+
+/** The accepted runs as they are stored, and whether the check that each cites is there. */
+export function readAccepted(database: Database): Promise<AcceptedRun[]> {
+  return database.sql.query<AcceptedRun>(
+    `SELECT r.run_id AS "runId", r.plan, r.revision, r.started_at AS "startedAt", r.rules_version AS "rulesVersion",
+            EXISTS (SELECT 1 FROM governance.revision_check c
+                    WHERE c.plan = r.plan AND c.revision = r.revision AND c.rules_version = r.rules_version) AS "isChecked"
+     FROM intake.runs r WHERE r.outcome = 'accepted'`,
+  )
+}
