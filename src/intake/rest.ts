@@ -39,7 +39,7 @@ const UploadsQuery = z.strictObject({
   ...pageQuery,
 })
 /** The latest instant that a Date can hold. */
-const PlaceOfUpload = z.tuple([PlaceInstant, z.uuid()])
+const PlaceOfUpload = z.tuple([PlaceInstant.min(0), z.uuid()])
 const WINDOW_MS = 31 * 86_400_000
 
 const UPLOAD_MEANING = [

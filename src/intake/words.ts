@@ -1,4 +1,5 @@
 import { z } from 'zod'
+import { DigestWire } from '../exact/canonical.ts'
 import { relations } from '../exact/quantity.ts'
 import { KeyWire, TextWire } from '../exact/text.ts'
 import { unitCodes } from '../exact/unit-codes.ts'
@@ -126,7 +127,7 @@ export const UploadWire = z
     serial: z.string().min(1).max(RAW_LENGTH_MAX),
     plan: KeyWire,
     revision: z.int().min(1).max(2_147_483_647),
-    revisionDigest: z.string().regex(/^sha256:[0-9a-f]{64}$/),
+    revisionDigest: DigestWire,
     jobOrder: KeyWire.nullish(),
     materialLot: KeyWire.nullish(),
     componentLots: z

@@ -1,6 +1,7 @@
 import { normaliseSerial } from '../products/serial.ts'
 import { variantNames, versionInEffect } from '../products/versions.ts'
 import type { Calibration } from '../stations/calibration.ts'
+import { holds } from '../stations/instrument-assignment.ts'
 import { readClock } from './admit-clock.ts'
 import { checkShape, checkTimes } from './admit-shape.ts'
 import { answerStart, stateAt } from './admit-start.ts'
@@ -33,7 +34,7 @@ export interface Admission {
   readonly productVersion: number | null
   /** The calibration that the verdict rests on. */
   readonly calibration: Calibration | null
-  /** `table/edition`, as the revision's check cites them. */
+  /** The editions that applied at the start, as `table/edition`, by the revision's check. */
   readonly editions: readonly string[]
   readonly revision: RevisionFact | null
   /** What the run is judged by; null where it is rejected for want of it. */
@@ -93,12 +94,17 @@ export function admit(upload: Upload, facts: Facts, context: AdmitContext): Admi
     operation: found?.content.operation ?? null,
     productVersion: found?.content.productVersion ?? null,
     calibration: calibration ?? null,
-    editions: found?.check?.editions ?? [],
+    editions: editionsAt(found, clock.startedAtUsed ?? receivedAt),
     revision: found,
     compiled,
     needsCheck: outcome !== 'rejected' && isTrusted && found !== null && found.check === null,
     suspect: outcome === 'accepted' && suspect,
   }
+}
+
+/** Judged by what applied at the start; before the first interval the revision was not in force, and nothing did. */
+function editionsAt(revision: RevisionFact | null, at: number): readonly string[] {
+  return revision?.check?.applied.find((interval) => holds(interval, at))?.editions ?? []
 }
 
 /** Whose upload it is, and what it is for. */

@@ -89,8 +89,8 @@ export interface InForceAtSite extends Interval {
 }
 
 export interface RevisionCheckFact {
-  /** `table/edition`, as the check cites them. */
-  readonly editions: readonly string[]
+  /** The editions that apply, as `table/edition`, interval by interval. */
+  readonly applied: readonly (Interval & { readonly editions: readonly string[] })[]
   readonly blocks: readonly (Interval & { readonly causes: readonly string[] })[]
 }
 

@@ -187,7 +187,10 @@ interface RevisionRow {
   readonly content: string
   readonly approvedAt: number | null
   readonly inForce: { variant: string; from: number; until: number | null }[]
-  readonly check: { editions: string[]; blocks: { from: number; until: number | null; causes: string[] }[] } | null
+  readonly check: {
+    applied: { from: number; until: number | null; editions: string[] }[]
+    blocks: { from: number; until: number | null; causes: string[] }[]
+  } | null
 }
 
 /** Milliseconds since the epoch of a column of instants with three digits, as JSON holds them. */
@@ -198,7 +201,7 @@ const LOAD_REVISIONS = `
   SELECT r.plan, r.revision, r.digest, r.state, r.content, r.approved_at AS "approvedAt",
     coalesce((SELECT jsonb_agg(jsonb_build_object('variant', f.variant, 'from', ${ms('f.from_at')}, 'until', ${ms('f.until_at')}) ORDER BY f.variant)
       FROM governance.in_force f WHERE f.plan = r.plan AND f.revision = r.revision AND f.site = $1), '[]') AS "inForce",
-    (SELECT jsonb_build_object('editions', to_jsonb(c.editions), 'blocks',
+    (SELECT jsonb_build_object('applied', c.applied::jsonb, 'blocks',
         coalesce((SELECT jsonb_agg(jsonb_build_object('from', ${ms('b.from_at')}, 'until', ${ms('b.until_at')}, 'causes', b.causes::jsonb) ORDER BY b.from_at)
           FROM governance.block b WHERE b.plan = r.plan AND b.revision = r.revision AND b.rules_version = c.rules_version), '[]'))
       FROM governance.revision_check c WHERE c.plan = r.plan AND c.revision = r.revision AND c.rules_version = $2) AS check

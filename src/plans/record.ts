@@ -1,4 +1,5 @@
 import { z } from 'zod'
+import { DigestWire } from '../exact/canonical.ts'
 import { KeyWire } from '../exact/text.ts'
 import { InstantWire, writeInstant } from '../exact/time.ts'
 import { Problem } from '../platform/problems.ts'
@@ -11,7 +12,7 @@ import {
   writeFinding,
 } from './findings.ts'
 import { lifecycle } from './lifecycle.ts'
-import { DigestWire, type PlanContent, PlanContentWire, type RevisionState, revisionStates } from './words.ts'
+import { type PlanContent, PlanContentWire, type RevisionState, revisionStates } from './words.ts'
 
 export interface RevisionKey {
   readonly plan: string

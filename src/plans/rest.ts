@@ -16,13 +16,14 @@ import {
   sendTagged,
 } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
+import { SubmissionWire } from '../products/words.ts'
 import { approveRevision } from './acts/approve.ts'
 import { createRevision, replaceRevision, submitRevision } from './acts/draft.ts'
 import { withdrawRevision } from './acts/stop.ts'
 import { FindingWire, writeFinding } from './findings.ts'
 import { getPlan, getRevision, listPlans, listRevisions, readBlocks, readFindings } from './reads.ts'
 import { ApprovedRevisionWire, BlockWire, CheckWire, PlanWire, RevisionWire } from './record.ts'
-import { ApprovalWire, RevisionDraftWire, SubmissionWire, WithdrawalWire } from './words.ts'
+import { ApprovalWire, RevisionDraftWire, WithdrawalWire } from './words.ts'
 
 const PlanParams = z.strictObject({ plan: KeyWire })
 const RevisionParams = z.strictObject({ plan: KeyWire, revision: NumberParam })

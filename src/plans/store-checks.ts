@@ -96,11 +96,11 @@ export async function insertChecks(
   const counted = checks.map(({ check }) => countsOf(check.findings))
   await sql.query(
     `WITH new_check AS (
-       INSERT INTO governance.revision_check (plan, revision, rules_version, verdict, editions, blocking_count, warning_count,
-         digest, checked_at)
-       SELECT plan, revision, $1, verdict, string_to_array(editions, ' '), blocking_count, warning_count, digest, $2
-       FROM unnest($3::text[], $4::int[], $5::text[], $6::text[], $7::int[], $8::int[], $9::text[])
-         AS given (plan, revision, verdict, editions, blocking_count, warning_count, digest)
+       INSERT INTO governance.revision_check (plan, revision, rules_version, verdict, editions, applied, blocking_count,
+         warning_count, digest, checked_at)
+       SELECT plan, revision, $1, verdict, string_to_array(editions, ' '), applied, blocking_count, warning_count, digest, $2
+       FROM unnest($3::text[], $4::int[], $5::text[], $6::text[], $7::int[], $8::int[], $9::text[], $24::text[])
+         AS given (plan, revision, verdict, editions, blocking_count, warning_count, digest, applied)
      ), new_finding AS (
        INSERT INTO governance.finding (plan, revision, rules_version, ordinal, severity, code, from_at, until_at, content)
        SELECT plan, revision, $1, ordinal, severity, code, from_at, until_at, content
@@ -140,6 +140,7 @@ export async function insertChecks(
       blocks.map(({ until }) => openEnd(until)),
       blocks.map(({ causeVersion }) => causeVersion),
       blocks.map(({ causes }) => canonicalText(causes)),
+      checks.map(({ check }) => JSON.stringify(check.applied)),
     ],
     'plans_insert_checks',
   )
@@ -178,8 +179,8 @@ export function countsOf(findings: readonly Finding[]): { blockingCount: number;
 }
 
 /** What a check says, as one digest: two checkers that agree have the same. */
-function checkDigest({ verdict, editions, findings }: RevisionCheck): string {
-  return digestOf(canonicalText({ verdict, editions, findings: findings.map(writeFinding) }))
+function checkDigest({ verdict, applied, findings }: RevisionCheck): string {
+  return digestOf(canonicalText({ verdict, applied, findings: findings.map(writeFinding) }))
 }
 
 const CHECK = `c.plan, c.revision, c.rules_version AS "rulesVersion", c.verdict, c.editions,

@@ -1,14 +1,11 @@
 import { z } from 'zod'
+import { DigestWire } from '../exact/canonical.ts'
 import { DecimalTextWire } from '../exact/quantity.ts'
 import { KeyWire, TextWire } from '../exact/text.ts'
 import { InstantWire } from '../exact/time.ts'
 import { type Dimension, readUnit, type UnitCode, unitCodes, units } from '../exact/unit-codes.ts'
 import { insulations } from '../products/attributes.ts'
-import { DigestWire } from '../products/words.ts'
 import { type StepKind, stepKinds } from '../rules/words.ts'
-
-/** A digest and a submission are the same for a revision as for a product version. */
-export { DigestWire, type Submission, SubmissionWire } from '../products/words.ts'
 
 /** The kinds of step that a plan of this version may hold; the other words of `stepKinds` are refused by name. */
 export const planStepKinds = [

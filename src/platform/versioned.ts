@@ -50,11 +50,11 @@ export function requireMove<State extends string, Action extends string>(
 }
 
 /**
- * Holds a signature to the content that the signer saw.
+ * Holds an act to the content that the person saw, where they say which it was.
  * @throws Problem `digest-stale`, with the present digest
  */
-export function requireDigest(current: Versioned<string>, seen: string): void {
-  if (seen === current.digest) return
+export function requireDigest(current: Versioned<string>, seen: string | null | undefined): void {
+  if (seen === undefined || seen === null || seen === current.digest) return
   throw new Problem('digest-stale', {
     detail: `${capitalised(current.name)} has another digest now. Read it again before signing.`,
     errors: [{ pointer: '/digest', code: 'digest-stale', detail: `the content now has the digest ${current.digest}` }],

@@ -95,7 +95,7 @@ export async function submitVersion(
   return runAct(services.database, async (act) => {
     const current = await findVersion(act, key)
     const state = requireMove(versionLifecycle, 'submitVersion', versioned(current))
-    requireDigest(versioned(current), submission.digest)
+    requireDigest(versioned(current), submission?.digest)
     const record = await markSubmitted(act, key, { state, by })
     await recordVersion(act, 'submitVersion', by, record, {})
     return writeVersion(record)

@@ -1,4 +1,5 @@
 import { z } from 'zod'
+import { DigestWire } from '../exact/canonical.ts'
 import { QuantityWire } from '../exact/quantity.ts'
 import { KeyWire, TextWire } from '../exact/text.ts'
 import { InstantWire } from '../exact/time.ts'
@@ -109,10 +110,13 @@ export const VersionDraftWire = z
 export type VersionDraft = z.infer<typeof VersionDraftWire>
 
 /** `sha256:` and 64 hexadecimal digits over the canonical text of the content. */
-export const DigestWire = z.string().regex(/^sha256:[0-9a-f]{64}$/, 'a digest is sha256: and 64 hexadecimal digits')
 
 /** Freezes the content that has this digest. */
-export const SubmissionWire = z.strictObject({ digest: DigestWire }).meta({ id: 'ProductVersionSubmission' })
+/**
+ * Puts content up for review, for product versions, editions and plan revisions alike. It signs nothing, so the digest may
+ * be left out, and the whole body with it; where it is given it is held to the content.
+ */
+export const SubmissionWire = z.strictObject({ digest: DigestWire.nullish() }).nullish().meta({ id: 'Submission' })
 export type Submission = z.infer<typeof SubmissionWire>
 
 export const ConfirmationWire = z

@@ -13,13 +13,13 @@ import {
   type Versioned,
   withAuthor,
 } from '../platform/versioned.ts'
+import type { Submission } from '../products/words.ts'
 import { compileTable } from './compile-table.ts'
 import {
   EDITION_MAX,
   type Edition,
   type EditionRecord,
   type EditionState,
-  type EditionSubmission,
   editionLifecycle,
   editionNotFound,
   writeEdition,
@@ -103,13 +103,13 @@ export async function submitEdition(
   services: RuleServices,
   actor: PersonActor,
   key: EditionKey,
-  submission: EditionSubmission,
+  submission: Submission,
 ): Promise<Edition> {
   const by = actor.person
   return runAct(services.database, async (act) => {
     const current = await findEdition(act, key)
     const state = requireMove(editionLifecycle, 'submitEdition', versioned(current))
-    requireDigest(versioned(current), submission.digest)
+    requireDigest(versioned(current), submission?.digest)
     requireCompiling(current.content, '')
     const record = await markSubmitted(act, key, { state, by })
     await recordEdition(act, 'submitEdition', by, record, {})

@@ -1,4 +1,5 @@
 import { z } from 'zod'
+import { DigestWire } from '../exact/canonical.ts'
 import { KeyWire } from '../exact/text.ts'
 import { InstantWire, writeInstant } from '../exact/time.ts'
 import { Problem } from '../platform/problems.ts'
@@ -41,11 +42,7 @@ export interface EditionRecord {
   readonly publishedVersion: number | null
 }
 
-const DigestWire = z.string().regex(/^sha256:[0-9a-f]{64}$/, 'a digest is sha256: and 64 hexadecimal digits')
-
 /** Freezes the content that has this digest. */
-export const EditionSubmissionWire = z.strictObject({ digest: DigestWire }).meta({ id: 'EditionSubmission' })
-export type EditionSubmission = z.infer<typeof EditionSubmissionWire>
 
 /** An edition as it is answered. What has not happened yet is null. */
 export const EditionWire = z

@@ -14,9 +14,10 @@ import {
   sendTagged,
 } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
+import { SubmissionWire } from '../products/words.ts'
 import { createEdition, publishEdition, type RuleServices, replaceEdition, submitEdition } from './acts.ts'
 import { getEdition, listEditions, listRuleSets, listRuleTables } from './reads.ts'
-import { EditionSubmissionWire, EditionWire, RuleSetWire, RuleTableWire } from './record.ts'
+import { EditionWire, RuleSetWire, RuleTableWire } from './record.ts'
 import { EditionDraftWire, PublicationRequestWire } from './words.ts'
 
 const TableParams = z.strictObject({ table: KeyWire })
@@ -170,7 +171,7 @@ export function registerRules(app: RestApp, services: Services & RuleServices): 
         tags,
         summary: 'Freeze a draft for the second person',
         params: EditionParams,
-        body: EditionSubmissionWire,
+        body: SubmissionWire,
         response: { 200: EditionWire, ...refusals('edition-not-found', 'state-conflict', 'digest-stale') },
       },
     },

@@ -1,4 +1,5 @@
 import { z } from 'zod'
+import { DigestWire } from '../exact/canonical.ts'
 import { KeyWire, TextWire } from '../exact/text.ts'
 import { InstantWire } from '../exact/time.ts'
 import type { Dimension } from '../exact/unit-codes.ts'
@@ -179,7 +180,7 @@ export const EditionDraftWire = z.strictObject({
 export type EditionDraft = z.infer<typeof EditionDraftWire>
 
 export const PublicationRequestWire = z.strictObject({
-  digest: z.string().regex(/^sha256:[0-9a-f]{64}$/),
+  digest: DigestWire,
   effectiveFrom: z.union([z.literal('at-once'), InstantWire]),
   meaning: TextWire(200),
   bindsBecause: TextWire(1000).nullish(),

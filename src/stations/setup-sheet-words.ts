@@ -1,14 +1,8 @@
 import { z } from 'zod'
+import { DigestWire } from '../exact/canonical.ts'
 import { DecimalTextWire } from '../exact/quantity.ts'
 import { KeyWire } from '../exact/text.ts'
-import {
-  conductorStates,
-  DigestWire,
-  planStepKinds,
-  polarities,
-  RevisionNumberWire,
-  revisionStates,
-} from '../plans/words.ts'
+import { conductorStates, planStepKinds, polarities, RevisionNumberWire, revisionStates } from '../plans/words.ts'
 
 /** What stands against keying a sheet in, or must be known by who does. */
 export const sheetMarks = [

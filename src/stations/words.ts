@@ -1,8 +1,9 @@
 import { z } from 'zod'
+import { DigestWire } from '../exact/canonical.ts'
 import { DecimalTextWire } from '../exact/quantity.ts'
 import { KeyWire, TextWire } from '../exact/text.ts'
 import { InstantWire, isTimeZone, LocalDateWire } from '../exact/time.ts'
-import { DigestWire, RevisionNumberWire } from '../plans/words.ts'
+import { RevisionNumberWire } from '../plans/words.ts'
 import { stepKinds } from '../rules/words.ts'
 
 /** How readings reach us: from the instrument itself, or typed off its display by a person. */

@@ -136,7 +136,7 @@ describe('a start between transport and tolerance must find the same state twice
     const blocked = (from: number) =>
       codes({
         ...revisionFact,
-        check: { editions: [], blocks: [{ from, until: null, causes: ['requirement-not-met'] }] },
+        check: { applied: [], blocks: [{ from, until: null, causes: ['requirement-not-met'] }] },
       })
     expect(blocked(corrected)).toEqual(['start-uncertain'])
     expect(blocked(upload.startedAt)).toEqual(['revision-blocked'])

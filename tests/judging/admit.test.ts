@@ -139,7 +139,7 @@ describe('the revision at the start', () => {
     [START - 1, null, ['revision-blocked']],
     [START - 1, START, []],
   ])('blocked from %d to %s: %j', (from, until, expected) => {
-    const check = { editions: [], blocks: [{ from, until, causes: ['requirement-not-met'] }] }
+    const check = { applied: [], blocks: [{ from, until, causes: ['requirement-not-met'] }] }
     expect(withRevision({ check })).toEqual(expected)
   })
   test('a revision without a check at these rules is checked before it counts', () => {
@@ -271,11 +271,28 @@ describe('all codes are given, the worst outcome counts', () => {
       'revision/ex36-final/7': {
         ...revisionFact,
         inForce: [{ variant: 'EX36-3M', from: IN_FORCE_FROM, until: START }],
-        check: { editions: [], blocks: [{ from: IN_FORCE_FROM, until: null, causes: [] }] },
+        check: { applied: [], blocks: [{ from: IN_FORCE_FROM, until: null, causes: [] }] },
       },
     })
     expect(decision.codes.map(({ code }) => code)).toEqual(['clock-stepped'])
     expect([decision.outcome, decision.verdict]).toEqual(['held', 'pass'])
+  })
+  test('the editions cited are those that applied at the start, not those of the check', () => {
+    const cite = (appliesFrom: number) =>
+      decided(nothing, {
+        'revision/ex36-final/7': {
+          ...revisionFact,
+          check: {
+            applied: [
+              { from: IN_FORCE_FROM, until: appliesFrom, editions: ['extractor-strength/2'] },
+              { from: appliesFrom, until: null, editions: ['extractor-strength/3'] },
+            ],
+            blocks: [],
+          },
+        },
+      }).admission.editions
+    expect(cite(START + 1)).toEqual(['extractor-strength/2'])
+    expect(cite(START)).toEqual(['extractor-strength/3'])
   })
   test('the codes that settle by themselves are holds', () => {
     expect(codesOfMissingFacts.map((code) => codeOutcomes[code])).toEqual(codesOfMissingFacts.map(() => 'held'))

@@ -195,7 +195,10 @@ export const revisionFact: RevisionFact = {
     { variant: 'EX36-3M', from: IN_FORCE_FROM, until: null },
     { variant: 'EX36-5M', from: IN_FORCE_FROM, until: null },
   ],
-  check: { editions: ['appliance-strength/4', 'extractor-strength/2'], blocks: [] },
+  check: {
+    applied: [{ from: IN_FORCE_FROM, until: null, editions: ['appliance-strength/4', 'extractor-strength/2'] }],
+    blocks: [],
+  },
 }
 
 const assignment = {

@@ -200,6 +200,13 @@ describe('an approval', () => {
     expect(ends(third)).toEqual([null, null])
   })
 
+  test('is not ended by a scheduled one that was withdrawn before', async () => {
+    await line.approved(R1, works.clock.at + 5_000)
+    await line.withdraw(R1)
+    line.tick()
+    expect((await line.approved(R2)).inForce.map(({ until }) => until)).toEqual([null, null])
+  })
+
   test('at the very instant of a scheduled one replaces it', async () => {
     const { at } = works.clock
     const first = await line.approved(R1, at + 5_000)

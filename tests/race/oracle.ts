@@ -37,20 +37,33 @@ export function standingOf(history: History, run: Run): Standing {
   const ofPlan = history.revisions.filter(({ plan }) => plan === run.plan)
   const cited = ofPlan.find(({ revision }) => revision === run.revision)
   if (cited === undefined) return 'not-yet'
-  if (cited.inForceFrom > run.startedAt) return isEmptied(ofPlan, cited) ? 'never' : 'not-yet'
-  // The approval that took effect last is the one in force; of two at one instant the later one replaced the other.
-  const begun = ofPlan.filter(({ inForceFrom }) => inForceFrom <= run.startedAt)
-  begun.sort((a, b) => a.inForceFrom - b.inForceFrom || a.approvedAt - b.approvedAt)
-  if (begun.at(-1) !== cited) return 'stale'
-  if (cited.withdrawnFrom !== null && cited.withdrawnFrom <= run.startedAt) return 'stale'
+  if (cited.inForceFrom > run.startedAt) return isEmptied(ofPlan, cited, Number.POSITIVE_INFINITY) ? 'never' : 'not-yet'
+  if (endOf(ofPlan, cited) <= run.startedAt) return 'stale'
   return isBlocked(history, cited, run.startedAt) ? 'blocked' : 'usable'
 }
 
 type Approved = History['revisions'][number]
 
-function isEmptied(ofPlan: readonly Approved[], { inForceFrom, approvedAt, withdrawnFrom }: Approved): boolean {
-  const isReplaced = ofPlan.some((other) => other.inForceFrom === inForceFrom && other.approvedAt > approvedAt)
-  return isReplaced || (withdrawnFrom !== null && withdrawnFrom <= inForceFrom)
+/**
+ * When a revision of a plan ends: at its withdrawal; where one that was approved after it begins, even if that is
+ * withdrawn again; and where one begins that stood scheduled when it was approved.
+ */
+function endOf(ofPlan: readonly Approved[], cited: Approved): number {
+  const others = ofPlan.filter((other) =>
+    other.approvedAt > cited.approvedAt
+      ? other.inForceFrom >= cited.inForceFrom
+      : other.inForceFrom > cited.inForceFrom && !isEmptied(ofPlan, other, cited.approvedAt),
+  )
+  return Math.min(...others.map(({ inForceFrom }) => inForceFrom), cited.withdrawnFrom ?? Number.POSITIVE_INFINITY)
+}
+
+/** Whether a revision had been withdrawn or replaced before it began, as of an instant. */
+function isEmptied(ofPlan: readonly Approved[], one: Approved, asOf: number): boolean {
+  const isReplaced = ofPlan.some(
+    (other) => other.inForceFrom === one.inForceFrom && other.approvedAt > one.approvedAt && other.approvedAt < asOf,
+  )
+  const isWithdrawn = one.withdrawnFrom !== null && one.withdrawnFrom <= one.inForceFrom && one.withdrawnFrom <= asOf
+  return isReplaced || isWithdrawn
 }
 
 /** Blocked from the first instant in force at which more was demanded than the revision accepts; for good. */

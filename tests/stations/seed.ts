@@ -120,8 +120,8 @@ export async function seedRevision(database: Database, seed: RevisionSeed): Prom
     )
   }
   await database.sql.query(
-    `INSERT INTO governance.revision_check (plan, revision, rules_version, verdict, editions, blocking_count,
-       warning_count, digest, checked_at) VALUES ('ex36-final', $1, 0, 'conforms', $2, 0, 0, '', $3)`,
+    `INSERT INTO governance.revision_check (plan, revision, rules_version, verdict, editions, applied,
+       blocking_count, warning_count, digest, checked_at) VALUES ('ex36-final', $1, 0, 'conforms', $2, '[]', 0, 0, '', $3)`,
     [revision, seed.editions ?? [], text(approvedAt)],
   )
   if (seed.blockedFrom !== undefined) {

@@ -248,6 +248,8 @@ CREATE TABLE governance.revision_check (
   rules_version  integer NOT NULL,
   verdict        text NOT NULL CONSTRAINT revision_check_verdict CHECK (verdict IN ('conforms', 'blocked', 'not-checkable')),
   editions       text[] NOT NULL,
+  -- JSON text: the editions that apply, interval by interval, since a run cites those of its own start.
+  applied        text NOT NULL,
   blocking_count integer NOT NULL,
   warning_count  integer NOT NULL,
   digest         text NOT NULL,

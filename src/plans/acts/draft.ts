@@ -6,7 +6,7 @@ import { type Act, runAct } from '../../platform/gate.ts'
 import { fieldInvalid, Problem, type ProblemError } from '../../platform/problems.ts'
 import { requireDigest, requireHigherNumber, requireMove, withAuthor } from '../../platform/versioned.ts'
 import { getVersion } from '../../products/reads.ts'
-import type { ProductVersion } from '../../products/words.ts'
+import type { ProductVersion, Submission } from '../../products/words.ts'
 import { checkPlanContent } from '../content-check.ts'
 import { answerRevision } from '../reads.ts'
 import { readRuleBook, readRulesVersion } from '../reads-rules.ts'
@@ -31,7 +31,7 @@ import {
   selectSites,
 } from '../store.ts'
 import { insertChecks } from '../store-checks.ts'
-import { changeReasonMissing, type PlanContent, type RevisionDraft, type Submission } from '../words.ts'
+import { changeReasonMissing, type PlanContent, type RevisionDraft } from '../words.ts'
 
 /** What the acts of this room use. */
 export interface PlanServices {
@@ -127,7 +127,7 @@ async function submitUnder(
   if (act.rulesVersion !== book.rulesVersion) return 'rules-changed'
   const current = await findRevision(act.sql, key)
   const state = requireMove(moves, 'submitRevision', versioned(current))
-  requireDigest(versioned(current), asked.submission.digest)
+  requireDigest(versioned(current), asked.submission?.digest)
   const check = checkContent(current, book, act.at)
   requireNoneBlocking(key, check.findings, act.at)
   const record = await markSubmitted(act, key, { state, by })
