@@ -22,13 +22,31 @@ try {
     await service.stop()
     process.exit(0)
   }
-  process.once('SIGTERM', stop)
-  process.once('SIGINT', stop)
+  // Every signal is heard: a second one unheard would end the process at once and leave the database running alone.
+  let isStopping = false
+  for (const signal of ['SIGTERM', 'SIGINT'] as const) {
+    process.on(signal, () => {
+      if (isStopping) return
+      isStopping = true
+      stop(signal).catch(() => process.exit(1))
+    })
+  }
   const service = await starting
   if (service.administratorToken !== undefined) {
     process.stdout.write(`The first administrator's access key, shown this once: ${service.administratorToken}\n`)
   }
 } catch (error) {
-  process.stderr.write(`${error instanceof Error ? (error.stack ?? error.message) : String(error)}\n`)
+  process.stderr.write(`Limitkeep could not start: ${describeFailure(error)}\n`)
   process.exit(1)
+}
+
+/** What went wrong, in words; the reasons behind it follow, since the first sentence alone rarely helps. */
+function describeFailure(error: unknown): string {
+  const parts: string[] = []
+  for (let one = error; one !== undefined && parts.length < 5; one = one instanceof Error ? one.cause : undefined) {
+    // Several addresses tried in vain come as one error without words of its own.
+    const inner = one instanceof AggregateError ? one.errors[0] : one
+    parts.push(inner instanceof Error ? inner.message : String(inner))
+  }
+  return parts.join(' Because: ')
 }

@@ -53,7 +53,11 @@ export async function startService(settings: Settings, options: StartOptions): P
   }
   try {
     const urls = settings.database ?? (await embeddedUrls(settings, log, undo))
-    await migrate({ ownerUrl: urls.ownerUrl, directory: MIGRATIONS, log })
+    await migrate({ ownerUrl: urls.ownerUrl, directory: MIGRATIONS, log }).catch((cause: unknown) => {
+      throw new Error('The database could not be brought up to date; DATABASE_OWNER_URL or DATABASE_URL names it.', {
+        cause,
+      })
+    })
     const { appendOnly } = await applyGrants(urls)
     if (appendOnly === 'not-enforced') {
       log.warn({}, 'The database user may change appended rows; name an owner of its own in DATABASE_OWNER_URL.')

@@ -3,7 +3,7 @@ import pg from 'pg'
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
 import { keyKinds, roles } from '../src/access/words.ts'
 import { listedOutcomes } from '../src/intake/answer-words.ts'
-import { outcomes, purposes, sources, verdicts } from '../src/judging/words.ts'
+import { outcomes, purposes, readingSources, verdicts } from '../src/judging/words.ts'
 import { revisionCheckVerdicts, severities } from '../src/plans/findings.ts'
 import { revisionStates } from '../src/plans/words.ts'
 import { versionStates } from '../src/products/words.ts'
@@ -40,7 +40,7 @@ const WORD_CHECKS: Readonly<Record<string, readonly string[]>> = {
   // A rejected upload has no row there.
   runs_outcome: outcomes.filter((outcome) => outcome !== 'rejected'),
   runs_purpose: purposes,
-  runs_source: sources,
+  runs_source: readingSources,
   runs_verdict: verdicts,
   station_linked: stationLinks,
   uploads_outcome: listedOutcomes,
@@ -106,7 +106,7 @@ describe('schema.prisma', () => {
     ['no foreign key', 'ALTER TABLE governance.station DROP CONSTRAINT station_site_fkey', 'station_site_fkey'],
     ['an index less', 'DROP INDEX governance.station_site', 'CREATE INDEX "station_site"'],
     ['an index more', 'CREATE INDEX extra ON governance.plan (operation)', 'DROP INDEX "governance"."extra"'],
-    ['an index that is not unique', 'DROP INDEX governance.product_version_published', 'CREATE UNIQUE INDEX'],
+    ['an index that is not unique', 'DROP INDEX governance.product_version_rules_version', 'CREATE UNIQUE INDEX'],
   ])('is compared so that %s is seen', async (_, change, difference) => {
     const changed = await createTestDatabase()
     try {

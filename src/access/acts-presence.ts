@@ -1,10 +1,11 @@
 import { randomBytes } from 'node:crypto'
 import { writeInstant } from '../exact/time.ts'
 import { recordEntry } from '../ledger/acts.ts'
+import { ensureMonths } from '../platform/database/partitions.ts'
 import type { Database } from '../platform/database/pool.ts'
 import { inTransaction, type Sql } from '../platform/database/transaction.ts'
-import { runAct } from '../platform/gate.ts'
 import { Problem } from '../platform/problems.ts'
+import { runActOf } from './acts-live.ts'
 import { writeBase32 } from './base32.ts'
 import {
   CODE_DIGITS,
@@ -44,7 +45,7 @@ export async function fetchOneTimeSecret(
   if (actor.person !== person) {
     throw new Problem('permission-missing', { detail: 'A secret is fetched by its own person.' })
   }
-  return runAct(database, async (act) => {
+  return runActOf(database, actor, async (act) => {
     const secret = randomBytes(CODE_SECRET_BYTES)
     const sealed = sealSecret(secretsKey, person, secret, randomBytes(NONCE_BYTES))
     if (!(await insertSecret(act.sql, { person, at: act.at, sealed }))) {
@@ -56,7 +57,7 @@ export async function fetchOneTimeSecret(
       action: 'fetchOneTimeSecret',
       by: actor.person,
       subject: `persons/${person}`,
-      facts: { key: actor.key },
+      facts: {},
     })
     return {
       person,
@@ -80,7 +81,7 @@ export async function voidOneTimeSecret(
   person: string,
   { reason }: Reason,
 ): Promise<{ person: string; voidedAt: string; voidedBy: string; reason: string }> {
-  return runAct(database, async (act) => {
+  return runActOf(database, actor, async (act) => {
     if ((await selectPerson(act.prisma, person)) === undefined) {
       throw new Problem('person-not-found')
     }
@@ -103,7 +104,7 @@ export type VerifyPresence = (actor: PersonActor, code: string | undefined) => P
 
 /**
  * The check of presence on one database. A code that is sent is always looked at, also while presence is open. The clock
- * is read inside the transaction that uses the code up.
+ * is read inside the transaction that uses the code up, and what opened the presence is recorded there.
  * @throws Problem `one-time-code-missing`, `one-time-code-invalid` (from the function returned)
  */
 export function presenceOn(
@@ -111,8 +112,9 @@ export function presenceOn(
   secretsKey: Uint8Array,
   wrong: WrongCodes = wrongCodes(),
 ): VerifyPresence {
-  return (actor, code) =>
-    inTransaction(database, async (sql) => {
+  return async (actor, code) => {
+    await ensureMonths(database, [database.clock.read(Date.now())], ['ledger_entries'])
+    await inTransaction(database, async (sql) => {
       const at = database.clock.read(await selectNow(sql))
       if (code === undefined) {
         await assertPresent(sql, actor, at)
@@ -136,15 +138,24 @@ export function presenceOn(
       }
       wrong.clear(actor.person)
       await upsertPresence(sql, actor.key, at + PRESENCE_MS)
+      await recordEntry(
+        { sql, ids: database.ids, at, key: actor.key },
+        { action: 'openPresence', by: actor.person, subject: `persons/${actor.person}`, facts: { timeStep: step } },
+      )
     })
+  }
 }
 
 async function assertPresent(sql: Sql, actor: PersonActor, at: number): Promise<void> {
-  const until = await selectPresence(sql, actor.key)
-  // Presence is never open for longer than five minutes, also where the clock was set back in between.
-  if (until === undefined || at >= until || until - at > PRESENCE_MS) {
+  if (!(await isPresent(sql, actor, at))) {
     throw new Problem('one-time-code-missing', { detail: 'Send the header One-Time-Code.' })
   }
+}
+
+/** Presence is never open for longer than five minutes, also where the clock was set back in between. */
+async function isPresent(sql: Sql, actor: PersonActor, at: number): Promise<boolean> {
+  const until = await selectPresence(sql, actor.key)
+  return until !== undefined && at < until && until - at <= PRESENCE_MS
 }
 
 function refusedCode(detail: string, headers: Record<string, string> = {}): Problem {

@@ -4,7 +4,8 @@ import { recordEntry } from '../ledger/acts.ts'
 import type { Database } from '../platform/database/pool.ts'
 import { isTaken } from '../platform/database/transaction.ts'
 import { type Act, runAct } from '../platform/gate.ts'
-import { fieldInvalid, Problem } from '../platform/problems.ts'
+import { fieldInvalid, Problem, unknownReference } from '../platform/problems.ts'
+import { runActOf } from './acts-live.ts'
 import { KEY_ID_BYTES, KEY_SECRET_BYTES, keyIdFrom, readToken, secretHash, writeToken } from './keys.ts'
 import { hasSite, keyAnswer, personAnswer, readSitesOf } from './reads.ts'
 import {
@@ -33,7 +34,7 @@ import {
  * @throws Problem `already-exists`
  */
 export async function createPerson(database: Database, actor: PersonActor, draft: PersonDraft): Promise<PersonAnswer> {
-  return runAct(database, async (act) => addPerson(act, actor.person, draft))
+  return runActOf(database, actor, async (act) => addPerson(act, actor.person, draft))
 }
 
 async function addPerson(act: Act, by: string, draft: PersonDraft): Promise<PersonAnswer> {
@@ -59,7 +60,7 @@ async function addPerson(act: Act, by: string, draft: PersonDraft): Promise<Pers
  * @throws Problem `reference-unknown`, `field-invalid` where a gateway's station stands at another site
  */
 export async function issueKey(database: Database, actor: PersonActor, draft: KeyDraft): Promise<IssuedKey> {
-  return runAct(database, async (act) => addKey(act, actor.person, await holderOf(act, draft)))
+  return runActOf(database, actor, async (act) => addKey(act, actor.person, await holderOf(act, draft)))
 }
 
 type Holder = Pick<KeyRow, 'kind' | 'person' | 'site' | 'stations'>
@@ -126,7 +127,7 @@ export async function revokeKey(
   key: string,
   { reason }: Reason,
 ): Promise<AccessKeyAnswer> {
-  return runAct(database, async (act) => {
+  return runActOf(database, actor, async (act) => {
     const row = await selectKey(act.prisma, key)
     if (row === undefined) {
       throw new Problem('key-not-found')
@@ -152,7 +153,7 @@ function touchKey(act: Act, row: { readonly key: string; readonly site: string |
 }
 
 /** The person the first key belongs to. */
-export const FIRST_ADMINISTRATOR = 'administrator'
+const FIRST_ADMINISTRATOR = 'administrator'
 
 /**
  * Makes the first administrator and key where no key is stored at all; undefined where one is. The gate orders parallel
@@ -172,8 +173,4 @@ export async function bootstrapAdministrator(database: Database): Promise<Issued
     }
     return addKey(act, SERVICE_NAME, { kind: 'person', person: FIRST_ADMINISTRATOR, site: null, stations: [] })
   })
-}
-
-function unknownReference(pointer: string, detail: string): Problem {
-  return new Problem('reference-unknown', { errors: [{ pointer, detail, code: 'reference-unknown' }] })
 }

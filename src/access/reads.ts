@@ -1,7 +1,6 @@
-import { writeInstant } from '../exact/time.ts'
+import { writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import type { Database } from '../platform/database/pool.ts'
 import type { Sql } from '../platform/database/sql.ts'
-import { makePage, type Page } from '../platform/http/conventions.ts'
 import { Problem } from '../platform/problems.ts'
 import { isSameHash, readToken, secretHash } from './keys.ts'
 import {
@@ -14,10 +13,6 @@ import {
   selectPersons,
 } from './store.ts'
 import type { AccessKeyAnswer, Actor, PersonAnswer } from './words.ts'
-
-/** What lists of this room put into their cursors. */
-export const PERSONS = 'persons'
-export const KEYS = 'keys'
 
 export interface PageAsked {
   readonly limit: number
@@ -46,9 +41,10 @@ export async function isKeyLive(sql: Sql, key: string): Promise<boolean> {
   return row !== undefined && row.revoked_at === null
 }
 
-export async function listPersons(database: Database, asked: PageAsked): Promise<Page<PersonAnswer>> {
+/** Persons in order of their keys. One more than `limit` where there are more. */
+export async function listPersons(database: Database, asked: PageAsked): Promise<PersonAnswer[]> {
   const rows = await selectPersons(database.prisma, { after: asked.after, take: asked.limit + 1 })
-  return makePage(PERSONS, rows.map(personAnswer), asked.limit, ({ person }) => person)
+  return rows.map(personAnswer)
 }
 
 /** @throws Problem `person-not-found` */
@@ -60,9 +56,10 @@ export async function getPerson(database: Database, person: string): Promise<Per
   return personAnswer(row)
 }
 
-export async function listKeys(database: Database, asked: PageAsked): Promise<Page<AccessKeyAnswer>> {
+/** Access keys in order of their ids. One more than `limit` where there are more. */
+export async function listKeys(database: Database, asked: PageAsked): Promise<AccessKeyAnswer[]> {
   const rows = await selectKeys(database.prisma, { after: asked.after, take: asked.limit + 1 })
-  return makePage(KEYS, rows.map(keyAnswer), asked.limit, ({ key }) => key)
+  return rows.map(keyAnswer)
 }
 
 /** @throws Problem `key-not-found` */
@@ -82,6 +79,16 @@ export async function readSitesOf(sql: Sql, stations: readonly string[]): Promis
     'access_sites_of_stations',
   )
   return new Map(rows.map((row) => [row.station, row.site]))
+}
+
+/** Whether there is such a person. */
+export async function hasPerson(sql: Sql, person: string): Promise<boolean> {
+  const rows = await sql.query(
+    'SELECT 1 AS one FROM governance.person WHERE person = $1',
+    [person],
+    'access_has_person',
+  )
+  return rows.length === 1
 }
 
 /** Whether there is such a site. */
@@ -110,7 +117,7 @@ export function keyAnswer(row: KeyRow): AccessKeyAnswer {
     stations: [...row.stations],
     recordedAt: writeInstant(row.recordedAt),
     recordedBy: row.recordedBy,
-    revokedAt: row.revoked === null ? null : writeInstant(row.revoked.at),
+    revokedAt: writeInstantOrNull(row.revoked?.at ?? null),
     revokedBy: row.revoked?.by ?? null,
     revokedReason: row.revoked?.reason ?? null,
   }

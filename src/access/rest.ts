@@ -1,11 +1,11 @@
 import { z } from 'zod'
 import { KeyWire } from '../exact/text.ts'
 import { InstantWire } from '../exact/time.ts'
-import { PageWire, pageQuery, readPage, refusals, sendCreated, sendPage } from '../platform/http/conventions.ts'
+import { PageWire, pageQuery, refusals, sendCreated, sendList } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
 import { createPerson, issueKey, revokeKey } from './acts.ts'
 import { fetchOneTimeSecret, voidOneTimeSecret } from './acts-presence.ts'
-import { getKey, getPerson, KEYS, listKeys, listPersons, PERSONS } from './reads.ts'
+import { getKey, getPerson, listKeys, listPersons } from './reads.ts'
 import {
   AccessKeyWire,
   IssuedKeyWire,
@@ -60,8 +60,13 @@ export function registerAccess(app: RestApp, services: Services, secretsKey: Uin
         response: { 200: PersonPage },
       },
     },
-    async (request, reply) =>
-      sendPage(request, reply, await listPersons(database, readPage(PERSONS, request.query, KeyWire))),
+    (request, reply) =>
+      sendList(request, reply, {
+        name: 'persons',
+        place: KeyWire,
+        placeOf: ({ person }) => person,
+        read: (page) => listPersons(database, page),
+      }),
   )
 
   app.get(
@@ -146,8 +151,13 @@ export function registerAccess(app: RestApp, services: Services, secretsKey: Uin
         response: { 200: KeyPage },
       },
     },
-    async (request, reply) =>
-      sendPage(request, reply, await listKeys(database, readPage(KEYS, request.query, KeyWire))),
+    (request, reply) =>
+      sendList(request, reply, {
+        name: 'keys',
+        place: KeyWire,
+        placeOf: ({ key }) => key,
+        read: (page) => listKeys(database, page),
+      }),
   )
 
   app.get(

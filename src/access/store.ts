@@ -202,10 +202,13 @@ export async function insertSecret(
   return made.length === 1
 }
 
-/** The sealed secret that counts for a person. */
+/**
+ * The sealed secret that counts for a person, held until the transaction ends: a voiding waits, and then ends the presence
+ * that was opened with it.
+ */
 export async function selectSecret(sql: Sql, person: string): Promise<string | undefined> {
   const [row] = await sql.query<{ sealed: string }>(
-    'SELECT sealed FROM governance.one_time_secret WHERE person = $1 AND voided_at IS NULL',
+    'SELECT sealed FROM governance.one_time_secret WHERE person = $1 AND voided_at IS NULL FOR SHARE',
     [person],
     'access_select_secret',
   )

@@ -44,7 +44,6 @@ export const permissions = {
     machines: true,
     meaning: 'A person with any role; a station or gateway key for its own stations.',
   },
-  'read-release': { persons: 'any-role', machines: true, meaning: 'A person with any role; a station or gateway key.' },
   upload: { persons: 'none', machines: true, meaning: 'A station or gateway key, for its own stations.' },
   assignment: { persons: 'any', machines: true, meaning: 'Any person; a station or gateway key for its own stations.' },
   'setup-sheet': { persons: 'any', machines: false, meaning: 'Any person.' },
@@ -87,11 +86,6 @@ const MACHINE_PREFIX = 'key:'
 /** Stands in rows and entries where the service itself acted: the first administrator is made by nobody else. */
 export const SERVICE_NAME = 'service'
 
-/** Who did it, as rows and ledger entries name the actor: a person by the person's key, a machine by its access key. */
-export function actorName(actor: Actor): string {
-  return actor.kind === 'person' ? actor.person : `${MACHINE_PREFIX}${actor.key}`
-}
-
 // ------------------------------------------------------------------------------------------------ wire shapes
 
 const RolesWire = z
@@ -99,7 +93,7 @@ const RolesWire = z
   .max(roles.length)
   .refine((list) => new Set(list).size === list.length, 'A role is named twice.')
 
-// Rows and ledger entries name what no person did by such words, see `actorName`.
+// Rows and ledger entries say in place of a person's key that the service did it, or an access key.
 const isReserved = (person: string) => person === SERVICE_NAME || person.startsWith(MACHINE_PREFIX)
 
 /** `POST /v1/persons`. A person without a role may still read assignments, setup sheets, and record programmings. */

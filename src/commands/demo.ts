@@ -11,8 +11,8 @@ import { type DemoRun, runDemo } from './demo/run.ts'
 
 const write = (line: string) => process.stdout.write(`${line}\n`)
 const stopping = new AbortController()
-process.once('SIGINT', () => stopping.abort())
-process.once('SIGTERM', () => stopping.abort())
+process.on('SIGINT', () => stopping.abort())
+process.on('SIGTERM', () => stopping.abort())
 
 try {
   const { values } = parseArgs({

@@ -13,7 +13,7 @@ export interface Decimal {
   readonly scale: number
 }
 
-/** Precision of division and roots: the significant digits of decimal128 (IEEE 754), which DMN prescribes. */
+/** Precision of division: the significant digits of decimal128 (IEEE 754), which DMN prescribes. */
 const DIGITS_COMPUTED = 34
 
 /** What a caller may write: more digits than any instrument shows, few enough that arithmetic stays cheap. */
@@ -287,33 +287,6 @@ export function divide(a: Decimal, b: Decimal): Decimal {
     digits: DIGITS_COMPUTED,
     inexact: scaled % divisor !== 0n,
     negative: isNegative(a) !== isNegative(b),
-  })
-}
-
-/** The whole part of the square root, by Newton's iteration from above. */
-function wholeRoot(square: bigint): bigint {
-  if (square === 0n) return 0n
-  let root = powerBig(Math.ceil(digitCount(square) / 2))
-  for (;;) {
-    const next = (root + square / root) / 2n
-    if (next >= root) return root
-    root = next
-  }
-}
-
-/** The square root to 34 significant digits, half to even. RangeError where the number is negative. */
-export function squareRoot(d: Decimal): Decimal {
-  if (isNegative(d)) throw new RangeError('square root of a negative number')
-  const magnitude = magnitudeOf(d)
-  // Twice the digits of the root, and an even scale so that it can be halved.
-  let shift = Math.max(0, 2 * (DIGITS_COMPUTED + 1) - digitCount(magnitude))
-  if ((d.scale + shift) % 2 !== 0) shift += 1
-  const square = magnitude * powerBig(shift)
-  const root = wholeRoot(square)
-  return toDigits(root, (d.scale + shift) / 2, {
-    digits: DIGITS_COMPUTED,
-    inexact: root * root !== square,
-    negative: false,
   })
 }
 

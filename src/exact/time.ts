@@ -121,6 +121,11 @@ export function writeInstant(at: number): string {
   return new Date(at).toISOString()
 }
 
+/** Writes an instant that may be open or unknown. */
+export function writeInstantOrNull(at: number | null): string | null {
+  return at === null ? null : writeInstant(at)
+}
+
 /** An instant on the wire. An issue carries `params.refused`, `offset-missing` or `field-invalid`. */
 export const InstantWire = z
   .string()

@@ -7,7 +7,7 @@ import { isSuspect, needsOfAttempt } from '../units/support.ts'
 import type { Attempt, Release } from '../units/words.ts'
 import { type Decided, decideReceived, needsOfReceived, type Received } from './decided.ts'
 import type { AttemptRow, CommitRows, IntakeCommit, KeyRow, UploadRow } from './port.ts'
-import { attemptRow, entryRow, readingRows, runRow, storedOf, uploadRow } from './rows.ts'
+import { attemptRow, conflictAttemptRow, entryRow, readingRows, runRow, storedOf, uploadRow } from './rows.ts'
 import type { StoredUpload } from './stored.ts'
 
 /** What a unit's history makes of a run, as folded in its own commit. */
@@ -31,6 +31,8 @@ export type CommitResult =
 export interface Entrant {
   readonly received: Received
   readonly decided: Decided
+  /** Whether a commit with it may have gone through before, its answer lost. */
+  readonly isRetried: boolean
 }
 
 export interface CommitOutcome {
@@ -43,6 +45,8 @@ export interface CommitOutcome {
 export interface CommitPorts {
   readonly ids: Ids
   readonly site: string
+  /** Whether the database is still the one that the facts were read from. */
+  readonly isSameDatabase: () => boolean
 }
 
 /**
@@ -52,13 +56,13 @@ export interface CommitPorts {
  */
 export async function commitUploads(
   commit: IntakeCommit,
-  { ids, site }: CommitPorts,
+  { ids, site, isSameDatabase }: CommitPorts,
   facts: Facts,
   entrants: readonly Entrant[],
 ): Promise<CommitOutcome> {
   const share = await commit.shareGate(site)
   if (share === undefined) throw new Error(`site ${site} has no row in the gate`)
-  const current = await factsAt(commit, facts, share, entrants)
+  const current = await factsAt(commit, isSameDatabase() ? facts : undefined, site, share, entrants)
   const jobs =
     current === facts && !entrants.some((one) => startsAfter(one, share.at))
       ? [...entrants]
@@ -70,7 +74,8 @@ export async function commitUploads(
       : { kind: 'stored', stored: storedOf(received, decided), history: null }
   })
   await settleKeys(commit, site, jobs, results)
-  const rows = rowsOf(jobs, results, current.rulesVersion)
+  const present = await settlePresent(commit, site, jobs, results)
+  const rows = rowsOf(jobs, results, present, current.rulesVersion)
   if (rows.uploads.length === 0) return { facts: current, share, results }
   const histories = await foldHistories(commit, current, share, jobs, results, rows.attempts)
   const entry = entryRow(site, share.at, ids.mint(share.at), rows.uploads)
@@ -81,15 +86,17 @@ export async function commitUploads(
 /** The facts at the version of the gate, with all that the entrants ask for. */
 async function factsAt(
   commit: IntakeCommit,
-  facts: Facts,
+  facts: Facts | undefined,
+  site: string,
   share: GateShare,
   entrants: readonly Entrant[],
 ): Promise<Facts> {
-  if (facts.version === share.version) return facts
+  if (facts?.version === share.version) return facts
+  // Facts of a later version than the gate's are those of a history that was lost.
   const kept =
-    facts.version > share.version
-      ? emptyFacts(facts.site, share)
-      : forget(facts, await commit.changesSince(facts.site, facts.version), share)
+    facts === undefined || facts.version > share.version
+      ? emptyFacts(site, share)
+      : forget(facts, await commit.changesSince(site, facts.version), share)
   return await commit.loadFacts(
     kept,
     entrants.flatMap(({ received }) => needsOfReceived(received)),
@@ -102,11 +109,10 @@ function startsAfter({ decided }: Entrant, at: number): boolean {
 }
 
 function decideAgain(entrants: readonly Entrant[], facts: Facts, at: number): Entrant[] {
-  return entrants.map(({ received }) => {
-    const decided = decideReceived(received, facts)
-    const entrant = { received, decided }
+  return entrants.map(({ received, isRetried }) => {
+    const entrant = { received, isRetried, decided: decideReceived(received, facts) }
     if (!startsAfter(entrant, at)) return entrant
-    return { received, decided: decideReceived({ ...received, receivedAt: at }, facts) }
+    return { ...entrant, decided: decideReceived({ ...received, receivedAt: at }, facts) }
   })
 }
 
@@ -146,9 +152,34 @@ async function settleKeys(
   }
 }
 
+/**
+ * Of those that came again after a lost answer, the ones that are there already: nothing of them is appended twice. One
+ * that took a key was found by it; one that took none is answered from its rows here.
+ */
+async function settlePresent(
+  commit: IntakeCommit,
+  site: string,
+  jobs: readonly Entrant[],
+  results: CommitResult[],
+): Promise<ReadonlySet<string>> {
+  const retried = jobs.filter(({ isRetried }) => isRetried)
+  const present = await commit.presentUploads(
+    site,
+    retried.map(({ received }) => ({ receivedAt: received.receivedAt, uploadId: received.runId })),
+  )
+  for (const [index, { received }] of jobs.entries()) {
+    if (results[index]?.kind !== 'stored' || !present.has(received.runId)) continue
+    const { claim, digest } = received.read
+    const first = { station: claim.station ?? '', uploadKey: claim.uploadKey ?? '', digest, uploadId: received.runId }
+    results[index] = { kind: 'repeat', first: { ...first, receivedAt: received.receivedAt } }
+  }
+  return present
+}
+
 function rowsOf(
   jobs: readonly Entrant[],
   results: readonly CommitResult[],
+  present: ReadonlySet<string>,
   rulesVersion: number,
 ): Omit<CommitRows, 'entry'> & { attempts: AttemptRow[] } {
   const rows = {
@@ -159,14 +190,12 @@ function rowsOf(
   }
   for (const [index, { received, decided }] of jobs.entries()) {
     const result = results[index]
-    if (result?.kind === 'conflict') {
-      rows.uploads.push({
-        ...uploadRow(received, storedOf(received, decided)),
-        outcome: 'conflict',
-        status: 409,
-        startedAt: null,
-        judgement: null,
-      })
+    if (result?.kind === 'conflict' && !present.has(received.runId)) {
+      const stored = storedOf(received, decided)
+      const kept = { outcome: 'conflict', status: 409, startedAt: null, judgement: null } as const
+      rows.uploads.push({ ...uploadRow(received, stored), ...kept })
+      const bad = conflictAttemptRow(received, decided, stored)
+      if (bad !== undefined) rows.attempts.push(bad)
     }
     if (result?.kind !== 'stored') continue
     const { stored } = result

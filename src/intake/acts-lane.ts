@@ -1,5 +1,4 @@
 import { emptyFacts, type Fact, type FactKey, type Facts, forget, missingNeeds, withFacts } from '../judging/facts.ts'
-import type { ReceivedClock } from '../platform/clock.ts'
 import { failureOf, translated } from '../platform/database/transaction.ts'
 import type { Ids } from '../platform/ids.ts'
 import type { Log } from '../platform/log.ts'
@@ -25,7 +24,6 @@ export interface Lane {
 export interface LaneOptions {
   readonly port: IntakePort
   readonly ids: Ids
-  readonly received: ReceivedClock
   readonly log: Log
   /** Keeps the bytes of an upload that the database refuses for its data, which is a bug of ours. */
   readonly keepFailed: (received: Received, error: unknown) => Promise<void>
@@ -60,7 +58,10 @@ interface SiteLane {
   readonly site: string
   queue: Job[]
   inFlight: number
+  /** By which uploads are decided; undefined where the next one must read them. */
   facts: Facts | undefined
+  /** Of the database that the facts were read from. */
+  epoch: number
 }
 
 export function createLane(options: LaneOptions): Lane {
@@ -72,9 +73,15 @@ export function createLane(options: LaneOptions): Lane {
   const drained: (() => void)[] = []
 
   const pump = () => {
-    for (const lane of lanes.values()) {
-      while (lane.queue.length > 0 && lane.inFlight < IN_FLIGHT_PER_SITE && inFlight < IN_FLIGHT_TOTAL) {
+    // One batch a turn, and whoever had one goes to the end: two busy sites must not starve a third.
+    for (let isMoving = true; isMoving; ) {
+      isMoving = false
+      for (const lane of [...lanes.values()]) {
+        if (lane.queue.length === 0 || lane.inFlight >= IN_FLIGHT_PER_SITE || inFlight >= IN_FLIGHT_TOTAL) continue
+        lanes.delete(lane.site)
+        lanes.set(lane.site, lane)
         start(lane, takeBatch(lane))
+        isMoving = true
       }
     }
     if (inFlight === 0 && queuedRuns === 0) for (const resolve of drained.splice(0)) resolve()
@@ -134,7 +141,7 @@ export function createLane(options: LaneOptions): Lane {
         return Promise.reject(busy('The queue for uploads is full.'))
       }
       const { site } = received.actor
-      const lane = lanes.get(site) ?? { site, queue: [], inFlight: 0, facts: undefined }
+      const lane = lanes.get(site) ?? { site, queue: [], inFlight: 0, facts: undefined, epoch: 0 }
       lanes.set(site, lane)
       return new Promise((resolve, reject) => {
         enter(lane, { received, rounds: 0, isRetried: false, isSettled: false, timer: undefined, resolve, reject })
@@ -172,16 +179,13 @@ function busy(why: string): Problem {
 async function runBatch(options: LaneOptions, lane: SiteLane, batch: readonly Job[]): Promise<Job[]> {
   const again: Job[] = []
   try {
-    const { facts, entrants } = await decideBatch(options, lane, batch)
+    const decided = await decideBatch(options, lane, batch)
+    const { entrants } = decided
     const ready = batch.filter((_, index) => entrants[index]?.decided.needsCheck === false)
     const unchecked = batch.filter((_, index) => entrants[index]?.decided.needsCheck === true)
     if (ready.length > 0) {
-      const results = await commitReady(
-        options,
-        lane,
-        facts,
-        entrants.filter(({ decided }) => !decided.needsCheck),
-      )
+      const ofReady = entrants.filter((one) => !one.decided.needsCheck)
+      const results = await commitReady(options, lane, { ...decided, entrants: ofReady })
       for (const [index, job] of ready.entries()) {
         const result = results[index]
         if (result === undefined) throw new Error('a commit answers each of its uploads')
@@ -198,50 +202,74 @@ async function runBatch(options: LaneOptions, lane: SiteLane, batch: readonly Jo
   }
 }
 
+interface DecidedBatch {
+  readonly facts: Facts
+  readonly epoch: number
+  readonly entrants: readonly Entrant[]
+}
+
 /** Loads what is missing and decides each upload outside any transaction that others wait for. */
-async function decideBatch(
-  { port, received: clock }: LaneOptions,
-  lane: SiteLane,
-  batch: readonly Job[],
-): Promise<{ facts: Facts; entrants: Entrant[] }> {
+async function decideBatch(options: LaneOptions, lane: SiteLane, batch: readonly Job[]): Promise<DecidedBatch> {
+  const { port } = options
   const needs = batch.flatMap(({ received }) => needsOfReceived(received))
-  let facts = lane.facts
-  if (facts === undefined || missingNeeds(facts, needs).length > 0) {
-    facts = await port.inCommit(async (commit) => {
-      const share = await commit.shareGate(lane.site)
-      if (share === undefined) throw new Error(`site ${lane.site} has no row in the gate`)
-      clock.observe(share.databaseAt)
-      const known = lane.facts
-      const start =
-        known === undefined || known.version > share.version || known.entries.size > FACTS_MAX
-          ? emptyFacts(lane.site, share)
-          : known.version === share.version
-            ? known
-            : forget(known, await commit.changesSince(lane.site, known.version), share)
-      return await commit.loadFacts(start, needs)
-    })
-    keepFacts(lane, facts)
-  }
-  const decidedBy = facts
-  const entrants = batch.map(({ received }) => ({ received, decided: decideReceived(received, decidedBy) }))
+  const known = knownFacts(options, lane)
+  const facts = known && missingNeeds(known, needs).length === 0 ? known : await loadLaneFacts(options, lane, needs)
+  const { epoch } = lane
+  const entrants = batch.map(({ received, isRetried }) => ({
+    received,
+    isRetried,
+    decided: decideReceived(received, facts),
+  }))
   await port.ensureMonths(
     batch.map(({ received }) => received.receivedAt),
-    entrants.flatMap(({ decided }) =>
-      decided.startedAt === null || decided.outcome === 'rejected' ? [] : [decided.startedAt],
-    ),
+    // Of refused ones too: by newer facts one may be held instead, and then its month must be there.
+    entrants.flatMap(({ decided }) => (decided.startedAt === null ? [] : [decided.startedAt])),
   )
-  return { facts, entrants }
+  return { facts, epoch, entrants }
+}
+
+/** The facts kept, if the database is still the one that they were read from. */
+function knownFacts({ port }: LaneOptions, lane: SiteLane): Facts | undefined {
+  return lane.epoch === port.epoch() ? lane.facts : undefined
+}
+
+async function loadLaneFacts(options: LaneOptions, lane: SiteLane, needs: readonly FactKey[]): Promise<Facts> {
+  const { port } = options
+  return await port.inCommit(async (commit) => {
+    const share = await commit.shareGate(lane.site)
+    if (share === undefined) throw new Error(`site ${lane.site} has no row in the gate`)
+    // Asked on the connection that reads, so that facts and epoch are of one database.
+    const epoch = port.epoch()
+    const known = knownFacts(options, lane)
+    const isKept = known !== undefined && known.version <= share.version && known.entries.size <= FACTS_MAX
+    const start = !isKept
+      ? emptyFacts(lane.site, share)
+      : known.version === share.version
+        ? known
+        : forget(known, await commit.changesSince(lane.site, known.version), share)
+    const facts = await commit.loadFacts(start, needs)
+    // A gate that stands before what is known has lost acts: what is known is of no history any more.
+    if (!isKept) lane.facts = undefined
+    keepFacts(lane, facts, epoch)
+    return facts
+  })
 }
 
 async function commitReady(
-  { port, ids, received: clock }: LaneOptions,
+  options: LaneOptions,
   lane: SiteLane,
-  facts: Facts,
-  entrants: readonly Entrant[],
+  { facts, epoch, entrants }: DecidedBatch,
 ): Promise<readonly CommitResult[]> {
-  const outcome = await port.inCommit((commit) => commitUploads(commit, { ids, site: lane.site }, facts, entrants))
-  clock.observe(outcome.share.databaseAt)
-  keepFacts(lane, outcome.facts)
+  const { port, ids } = options
+  const isSameDatabase = () => port.epoch() === epoch
+  let committedEpoch = epoch
+  const outcome = await port.inCommit(async (commit) => {
+    const result = await commitUploads(commit, { ids, site: lane.site, isSameDatabase }, facts, entrants)
+    committedEpoch = port.epoch()
+    return result
+  })
+  if (outcome.facts.version < facts.version) lane.facts = undefined
+  keepFacts(lane, outcome.facts, committedEpoch)
   return outcome.results
 }
 
@@ -249,12 +277,13 @@ async function commitReady(
  * Keeps the newer facts; of two of one version, all entries of both. A revision without its check is never kept: a check
  * raises no version of the gate, so that its absence could not be forgotten.
  */
-function keepFacts(lane: SiteLane, facts: Facts): void {
-  const known = lane.facts
+function keepFacts(lane: SiteLane, facts: Facts, epoch: number): void {
+  const known = lane.epoch === epoch ? lane.facts : undefined
   if (known === facts || (known !== undefined && known.version > facts.version)) return
   const lasting = [...facts.entries].filter(([, fact]) => fact?.kind !== 'revision' || fact.check !== null)
   const start = known?.version === facts.version ? known : { ...facts, entries: new Map<FactKey, Fact | null>() }
   lane.facts = withFacts(start, lasting)
+  lane.epoch = epoch
 }
 
 /** Brings the checks of the revisions up to the rules, and lets the uploads queue again; after three rounds it is 503. */
@@ -289,6 +318,8 @@ async function settleFailure(
   const kind = failureOf(error)?.kind
   const open = batch.filter(({ isSettled }) => !isSettled)
   const isOfOneRun = kind === 'data' || kind === 'other' || (kind === undefined && !(error instanceof Problem))
+  // What the database refused may have been decided by facts that have moved; each run reads them anew.
+  if (isOfOneRun) lane.facts = undefined
   if (isOfOneRun && open.length > 1) {
     for (const job of open) again.push(...(await runBatch(options, lane, [job])))
     return

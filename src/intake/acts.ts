@@ -35,9 +35,8 @@ export interface IntakeOptions {
 export function createIntake(options: IntakeOptions): Intake {
   const { database, received, log } = options
   const lane: Lane = createLane({
-    port: intakeStore(database),
+    port: intakeStore(database, received),
     ids: database.ids,
-    received,
     log,
     keepFailed: async (job, error) => {
       log.error({ err: error, runId: job.runId }, 'An upload could not be committed; its bytes are kept.')

@@ -19,9 +19,11 @@ const MeasurementAnswerWire = z
   .strictObject({
     measurement: z.string(),
     verdict: z.enum(verdicts),
-    judged: WrittenWire.optional().describe('The number that was compared, in the unit of the limit'),
-    limitUpper: WrittenWire.optional(),
-    limitLower: WrittenWire.optional(),
+    judged: WrittenWire.optional().describe(
+      'The number that was compared, in the unit of the limit: with the digits as received where it is the reading itself',
+    ),
+    limitUpper: WrittenWire.optional().describe('In the digits of the plan'),
+    limitLower: WrittenWire.optional().describe('In the digits of the plan'),
     margin: WrittenWire.optional().describe('How far inside the limit; negative beyond it'),
     reasons: z.array(ReasonWire),
   })

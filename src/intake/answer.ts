@@ -1,4 +1,4 @@
-import { writeInstant } from '../exact/time.ts'
+import { writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import { actionOf, sentenceOf } from '../judging/sentences.ts'
 import type { CodeFound, Reason } from '../judging/words.ts'
 import { pointerFragment } from '../platform/problems.ts'
@@ -26,14 +26,14 @@ export function writeAnswer(stored: StoredUpload, folded: FoldedAnswer | null, r
     standing: attempt?.standing ?? stored.outcome,
     codes: stored.codes.map(writeCode),
     verdict: judged?.verdict ?? null,
-    stationVerdict: judged?.stationVerdict ?? null,
+    stationVerdict: stored.stationVerdict,
     evidence: attempt?.evidence ?? null,
     attempt: attempt?.number ?? null,
     contentDigest: stored.contentDigest,
     receivedAt: writeInstant(stored.receivedAt),
     skewMs: stored.skewMs,
-    startedAt: stored.startedAt === null ? null : writeInstant(stored.startedAt),
-    startedAtUsed: stored.startedAtUsed === null ? null : writeInstant(stored.startedAtUsed),
+    startedAt: writeInstantOrNull(stored.startedAt),
+    startedAtUsed: writeInstantOrNull(stored.startedAtUsed),
     judgedBy:
       judged === null
         ? null

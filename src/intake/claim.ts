@@ -1,6 +1,7 @@
 import type { JsonValue } from '../exact/json.ts'
 import { isWellFormedText } from '../exact/text.ts'
 import { readInstant } from '../exact/time.ts'
+import { type StationVerdict, stationVerdicts } from '../judging/words.ts'
 import { RAW_LENGTH_MAX } from '../products/serial.ts'
 
 /**
@@ -22,7 +23,7 @@ export interface Claim {
   readonly revision?: number
   readonly instrument?: string
   readonly attemptCause?: string
-  readonly stationVerdict?: string
+  readonly stationVerdict?: StationVerdict
   /** The station said `fail` of the run or a step, or a measurement ended by over-current, breakdown or arc. */
   readonly reportedFailure: boolean
 }
@@ -48,7 +49,7 @@ export function claimOf(body: { readonly [member: string]: JsonValue }): Claim {
     ...(isCount(revision) && revision <= REVISION_MAX ? { revision } : {}),
     ...key('instrument', body['instrument']),
     ...key('attemptCause', body['attemptCause']),
-    ...key('stationVerdict', body['stationVerdict']),
+    ...(isStationVerdict(body['stationVerdict']) ? { stationVerdict: body['stationVerdict'] } : {}),
     reportedFailure: body['stationVerdict'] === 'fail' || listOf(body['steps']).some(isFailedStep),
   }
 }
@@ -79,6 +80,10 @@ function key<Name extends string>(name: Name, value: JsonValue | undefined): { r
 function instant<Name extends string>(name: Name, value: JsonValue | undefined): { readonly [Key in Name]?: number } {
   const read = readInstant(value)
   return ('at' in read ? { [name]: read.at } : {}) as { readonly [Key in Name]?: number }
+}
+
+function isStationVerdict(value: JsonValue | undefined): value is StationVerdict {
+  return stationVerdicts.some((word) => word === value)
 }
 
 function isCount(value: JsonValue | undefined): value is number {

@@ -11,6 +11,8 @@ export interface IntakePort {
   inCommit<T>(work: (commit: IntakeCommit) => Promise<T>): Promise<T>
   /** Brings the checks of these revisions up to the current rules, in a transaction of its own. */
   ensureChecked(revisions: readonly RevisionName[]): Promise<void>
+  /** Rises whenever the database behind may have become another one: what was remembered before counts no more. */
+  epoch(): number
 }
 
 export interface RevisionName {
@@ -27,6 +29,11 @@ export interface IntakeCommit {
   loadFacts(facts: Facts, needs: readonly FactKey[]): Promise<Facts>
   /** Takes upload keys; gives those that were taken before, with what stands under them. */
   takeKeys(site: string, keys: readonly KeyRow[]): Promise<readonly KeyRow[]>
+  /** Which of these uploads are there already: those of a commit whose answer was lost. */
+  presentUploads(
+    site: string,
+    uploads: readonly { readonly receivedAt: number; readonly uploadId: string }[],
+  ): Promise<ReadonlySet<string>>
   /** Locks units and gives the history of each, across all sites, keyed by `unitKey`. */
   lockUnits(site: string, units: readonly UnitName[]): Promise<ReadonlyMap<string, readonly Attempt[]>>
   append(rows: CommitRows): Promise<void>

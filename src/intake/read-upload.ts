@@ -13,6 +13,7 @@ import {
   type UploadMeasurement,
   type UploadStep,
 } from '../judging/words.ts'
+import { pointerOf } from '../platform/problems.ts'
 import { type Claim, claimOf } from './claim.ts'
 import { type MeasuredWire, UploadWire } from './words.ts'
 
@@ -146,11 +147,6 @@ function valueAt(root: JsonValue, path: readonly string[]): JsonValue | undefine
     value = Object.hasOwn(value, token) ? (value as { [member: string]: JsonValue })[token] : undefined
   }
   return value ?? undefined
-}
-
-/** The RFC 6901 pointer of a path of member names and indexes. */
-function pointerOf(path: readonly (string | number)[]): string {
-  return path.map((token) => `/${String(token).replaceAll('~', '~0').replaceAll('/', '~1')}`).join('')
 }
 
 /**

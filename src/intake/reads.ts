@@ -1,5 +1,5 @@
 import { NumberText, readJson } from '../exact/json.ts'
-import { writeInstant } from '../exact/time.ts'
+import { writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import type { CodeFound, Outcome, StationVerdict, Verdict } from '../judging/words.ts'
 import type { Database } from '../platform/database/pool.ts'
 import { timestamptzText } from '../platform/database/sql.ts'
@@ -8,11 +8,12 @@ import { Problem } from '../platform/problems.ts'
 import { readUnit } from '../units/reads.ts'
 import { type FoldedAnswer, writeAnswer, writeCode } from './answer.ts'
 import type { Answer, ListedUpload } from './answer-words.ts'
-import { claimOf } from './claim.ts'
+import { type Claim, claimOf } from './claim.ts'
 import type { JudgementText, StoredJudgement, StoredUpload } from './stored.ts'
 
 interface StoredRow {
   readonly site: string
+  readonly sender: string
   readonly station: string | null
   readonly uploadKey: string | null
   readonly outcome: Outcome | 'conflict' | 'unreadable' | 'failed'
@@ -42,7 +43,7 @@ interface StoredRow {
 
 // The id carries the millisecond of receipt, so one partition of uploads is touched; the row points on to that of runs.
 const READ_STORED = `
-  SELECT u.site_id AS site, u.station, u.upload_key AS "uploadKey", u.outcome, u.codes, u.content_digest AS "contentDigest",
+  SELECT u.site_id AS site, u.sender, u.station, u.upload_key AS "uploadKey", u.outcome, u.codes, u.content_digest AS "contentDigest",
          u.skew_ms AS "skewMs", u.started_at AS "startedAtUsed", u.product, u.serial, u.judgement, u.raw,
          CASE WHEN r.run_id IS NULL THEN NULL ELSE jsonb_build_object(
            'operation', r.operation,
@@ -70,6 +71,7 @@ function storedOf(runId: string, row: StoredRow): StoredUpload {
       detail: `The upload ${runId} became no run: ${row.outcome}. Its bytes are at /v1/runs/${runId}/raw.`,
     })
   }
+  const claim = claimOfRaw(row.raw)
   return {
     runId,
     site: row.site,
@@ -80,7 +82,8 @@ function storedOf(runId: string, row: StoredRow): StoredUpload {
     contentDigest: row.contentDigest ?? '',
     receivedAt: idInstant(runId) ?? 0,
     skewMs: row.skewMs,
-    startedAt: startedAtOf(row.raw),
+    startedAt: claim.startedAt ?? null,
+    stationVerdict: claim.stationVerdict ?? null,
     startedAtUsed: row.startedAtUsed,
     product: row.product,
     serial: row.serial,
@@ -94,21 +97,25 @@ function judgedOf({ run, judgement }: StoredRow): StoredJudgement | null {
   return { ...rest, ...(JSON.parse(text) as JudgementText) }
 }
 
-/** The start as sent, from the bytes themselves: no row holds it where the upload became no run. */
-function startedAtOf(raw: Buffer): number | null {
+/** What the upload says of itself, from its bytes: no row holds it where the upload became no run. */
+function claimOfRaw(raw: Buffer): Partial<Claim> {
   const json = readJson(raw)
-  if (!json.ok || typeof json.value !== 'object' || json.value === null || Array.isArray(json.value)) return null
-  if (json.value instanceof NumberText) return null
-  return claimOf(json.value).startedAt ?? null
+  if (!json.ok || typeof json.value !== 'object' || json.value === null || Array.isArray(json.value)) return {}
+  return json.value instanceof NumberText ? {} : claimOf(json.value)
 }
 
-/** Which of a machine key's stations may see it; a person with a role sees all. */
+/** A person with a role sees all; a machine key what it sent itself, and what its own stations did. */
 export type Viewer =
   | { readonly kind: 'person' }
-  | { readonly kind: 'station' | 'gateway'; readonly site: string; readonly stations: readonly string[] }
+  | {
+      readonly kind: 'station' | 'gateway'
+      readonly key: string
+      readonly site: string
+      readonly stations: readonly string[]
+    }
 
 function requireVisible(row: StoredRow, runId: string, viewer: Viewer): void {
-  if (viewer.kind === 'person') return
+  if (viewer.kind === 'person' || row.sender === viewer.key) return
   // Not 403: whether the run of another station exists is none of its business.
   if (row.site !== viewer.site || row.station === null || !viewer.stations.includes(row.station)) {
     throw new Problem('run-not-found', { detail: `There is no run ${runId}.` })
@@ -231,6 +238,6 @@ export async function listUploads(database: Database, asked: UploadsAsked): Prom
     ...row,
     codes: (JSON.parse(codes) as CodeFound[]).map(writeCode),
     receivedAt: writeInstant(receivedAt),
-    startedAtUsed: startedAtUsed === null ? null : writeInstant(startedAtUsed),
+    startedAtUsed: writeInstantOrNull(startedAtUsed),
   }))
 }

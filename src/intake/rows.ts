@@ -28,7 +28,8 @@ export function storedOf(received: Received, decided: Decided): StoredUpload {
     receivedAt,
     skewMs: admission?.skewMs ?? (claim.sentAt === undefined ? null : receivedAt - claim.sentAt),
     startedAt: claim.startedAt ?? null,
-    startedAtUsed: decided.outcome === 'rejected' ? null : (admission?.startedAtUsed ?? null),
+    stationVerdict: claim.stationVerdict ?? null,
+    startedAtUsed: decided.startedAt,
     product: claim.product ?? null,
     serial: decided.serial ?? claim.serial ?? null,
     judged: decided.decision === null ? null : judgedOf(decided.decision, claim.variant ?? ''),
@@ -201,11 +202,11 @@ export function attemptRow(received: Received, decided: Decided, stored: StoredU
   const { claim } = received.read
   const { actor } = received
   const { serial } = decided
-  const station =
-    claim.station === undefined && actor.kind === 'station' ? (actor.stations[0] ?? null) : decided.station
+  // Where it claims to come from: bad news counts, also from a sender that may not speak for the station.
+  const station = claim.station ?? (actor.kind === 'station' ? actor.stations[0] : undefined)
   const { product } = stored
-  if (station === null || serial === null || product === null) return undefined
-  const reportedFailure = claim.reportedFailure && claim.purpose !== 'verification'
+  if (station === undefined || serial === null || product === null) return undefined
+  const { reportedFailure } = claim
   if (decided.outcome === 'rejected' && !reportedFailure) return undefined
   return {
     site: stored.site,
@@ -232,6 +233,16 @@ export function attemptRow(received: Received, decided: Decided, stored: StoredU
   }
 }
 
+/**
+ * The row of a failure that was reported under a key used before: the first upload under the key stays, but bad news is
+ * never lost. Undefined where no failure was reported.
+ */
+export function conflictAttemptRow(received: Received, decided: Decided, stored: StoredUpload): AttemptRow | undefined {
+  if (!received.read.claim.reportedFailure) return undefined
+  const row = attemptRow(received, decided, stored)
+  return row && { ...row, outcome: 'rejected', codes: [], verdict: null }
+}
+
 /** One ledger entry for a whole commit: each upload by id, digest and outcome, and the RFC 6962 root over them. */
 export function entryRow(site: string, recordedAt: number, entryId: string, uploads: readonly UploadRow[]): EntryRow {
   const listed = uploads.map(({ uploadId, contentDigest, outcome, sender }) => ({
@@ -246,6 +257,14 @@ export function entryRow(site: string, recordedAt: number, entryId: string, uplo
     site,
     recordedAt,
     entryId,
-    ...ledgerRow({ entryId, recordedAt, action: 'uploadRuns', by: 'service', subject: site, facts }),
+    ...ledgerRow({
+      entryId,
+      recordedAt,
+      action: 'uploadRuns',
+      by: 'service',
+      key: null,
+      subject: `sites/${site}`,
+      facts,
+    }),
   }
 }

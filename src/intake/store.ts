@@ -1,5 +1,6 @@
 import { loadFacts } from '../judging/reads.ts'
 import { ensureChecked } from '../plans/acts/ensure-checked.ts'
+import type { ReceivedClock } from '../platform/clock.ts'
 import { ensureMonths } from '../platform/database/partitions.ts'
 import type { Database } from '../platform/database/pool.ts'
 import { type Sql, timestamptzText } from '../platform/database/sql.ts'
@@ -18,23 +19,30 @@ import {
 import type { CommitRows, IntakeCommit, IntakePort, KeyRow, UploadRow } from './port.ts'
 
 /** The lane's port on PostgreSQL. */
-export function intakeStore(database: Database): IntakePort {
+export function intakeStore(database: Database, received: ReceivedClock): IntakePort {
   return {
     async ensureMonths(receivedAt, startedAt) {
       await ensureMonths(database, receivedAt, ['uploads', 'ledger_entries'])
       await ensureMonths(database, startedAt, ['runs', 'readings'])
     },
-    inCommit: (work) => inTransaction(database, (sql) => work(commitOn(database, sql))),
+    inCommit: (work) => inTransaction(database, (sql) => work(commitOn(database, received, sql))),
     ensureChecked: (revisions) => ensureChecked(database, revisions),
+    epoch: () => database.epoch(),
   }
 }
 
-function commitOn(database: Database, sql: Sql): IntakeCommit {
+function commitOn(database: Database, received: ReceivedClock, sql: Sql): IntakeCommit {
   return {
-    shareGate: (site) => shareGate(sql, database.clock, site),
+    async shareGate(site) {
+      const share = await shareGate(sql, database.clock, site)
+      // At once: after the commit the answer would be as old as the commit took.
+      if (share !== undefined) received.observe(share.databaseAt)
+      return share
+    },
     changesSince: (site, version) => readChangesSince(sql, site, version),
     loadFacts: (facts, needs) => loadFacts(sql, facts, needs),
     takeKeys: (site, keys) => takeKeys(sql, site, keys),
+    presentUploads: (site, uploads) => presentUploads(sql, site, uploads),
     lockUnits: (site, units) => lockUnits(sql, site, units),
     append: (rows) => append(sql, rows),
   }
@@ -78,6 +86,25 @@ async function takeKeys(sql: Sql, site: string, keys: readonly KeyRow[]): Promis
     [site, lost.map((key) => key.station), lost.map((key) => key.uploadKey)],
     'intake_read_keys',
   )
+}
+
+const PRESENT_UPLOADS = `
+  SELECT upload_id AS "uploadId" FROM intake.uploads
+  JOIN unnest($2::timestamptz[], $3::uuid[]) AS given (received_at, upload_id) USING (received_at, upload_id)
+  WHERE site_id = $1`
+
+async function presentUploads(
+  sql: Sql,
+  site: string,
+  uploads: readonly { readonly receivedAt: number; readonly uploadId: string }[],
+): Promise<ReadonlySet<string>> {
+  if (uploads.length === 0) return new Set()
+  const rows = await sql.query<{ uploadId: string }>(
+    PRESENT_UPLOADS,
+    [site, uploads.map(({ receivedAt }) => timestamptzText(receivedAt)), uploads.map(({ uploadId }) => uploadId)],
+    'intake_present_uploads',
+  )
+  return new Set(rows.map(({ uploadId }) => uploadId))
 }
 
 const LOCK_UNITS = `

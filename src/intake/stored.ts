@@ -17,6 +17,8 @@ export interface StoredUpload {
   readonly receivedAt: number
   readonly skewMs: number | null
   readonly startedAt: number | null
+  /** The station's own word on the run, as sent. */
+  readonly stationVerdict: StationVerdict | null
   readonly startedAtUsed: number | null
   readonly product: string | null
   /** By the product's rule where one could be asked, else as sent. */

@@ -7,8 +7,8 @@ import {
   attemptCauses,
   purposes,
   readingQuantities,
+  readingSources,
   type StressName,
-  sources,
   stationVerdicts,
   terminations,
 } from '../judging/words.ts'
@@ -120,7 +120,7 @@ export const UploadWire = z
     instrument: KeyWire,
     programming: KeyWire.nullish(),
     person: KeyWire,
-    source: z.enum(sources),
+    source: z.enum(readingSources),
     purpose: z.enum(purposes),
     product: KeyWire,
     variant: KeyWire.nullish(),

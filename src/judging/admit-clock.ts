@@ -2,9 +2,9 @@ import { writeInstant } from '../exact/time.ts'
 import type { CodeFound, Upload } from './words.ts'
 
 /** Skew up to this counts as the time a message takes, and as none. */
-export const TRANSPORT_MS = 2_000
+const TRANSPORT_MS = 2_000
 /** The same at every site, until two people can change it. */
-export const SKEW_TOLERANCE_MS = 120_000
+const SKEW_TOLERANCE_MS = 120_000
 /** Station and server may differ by so much about how long ago a test started. */
 const STEP_TOLERANCE_MS = 2_000
 

@@ -7,12 +7,12 @@ import { supportOfRun } from './run-support.ts'
 import type { CodeFound, Upload, UploadCode } from './words.ts'
 
 /** What the cited revision was at an instant. */
-export type RevisionState = 'in-force' | 'revision-not-yet-in-force' | 'revision-stale' | 'product-plan-mismatch'
+type RevisionAt = 'in-force' | 'revision-not-yet-in-force' | 'revision-stale' | 'product-plan-mismatch'
 
 /** What one start finds. */
 export interface StartState {
   readonly at: number
-  readonly revision: RevisionState
+  readonly revision: RevisionAt
   /** The block that holds the start, by its own beginning; undefined where none does, or no check is there to say. */
   readonly block: { readonly from: number; readonly causes: readonly string[] } | undefined
   /** Undefined where station or instrument is unknown, so that nothing can be asked. */
@@ -23,7 +23,7 @@ export interface StartState {
 export function stateAt(upload: Upload, facts: Facts, revision: RevisionFact | null, at: number): StartState {
   return {
     at,
-    revision: revision === null ? 'in-force' : revisionStateAt(revision, upload.variant ?? '', at),
+    revision: revision === null ? 'in-force' : revisionAt(revision, upload.variant ?? '', at),
     block: revision?.check?.blocks.find((block) => holds(block, at)),
     support: supportOfRun(upload, facts, at),
   }
@@ -33,7 +33,7 @@ export function stateAt(upload: Upload, facts: Facts, revision: RevisionFact | n
  * In force is half-open: the change instant belongs to the new revision. A row that a withdrawal emptied before it
  * began is stale whenever it is asked.
  */
-export function revisionStateAt(revision: RevisionFact, variant: string, at: number): RevisionState {
+function revisionAt(revision: RevisionFact, variant: string, at: number): RevisionAt {
   if (revision.approvedAt === null) return 'revision-not-yet-in-force'
   const row = revision.inForce.find((one) => one.variant === variant)
   if (row === undefined) return 'product-plan-mismatch'

@@ -62,7 +62,7 @@ export function admit(upload: Upload, facts: Facts, context: AdmitContext): Admi
   const version = versionFor(product, isOfProduct ? found : null, clock.startedAtUsed ?? receivedAt, facts.rulesVersion)
   if (version === undefined) codes.push({ code: 'product-unknown', facts: { product: upload.product } })
   const serial = askSerial(upload, version, pointerRoot, codes)
-  const isVariantKnown = askVariant(upload, product, version, pointerRoot, codes)
+  const isVariantKnown = askVariant(upload, version, pointerRoot, codes)
 
   // What the revision says is asked only where it is the one that the station meant.
   const meant = isOfProduct && found.digest === upload.revisionDigest && isVariantKnown ? found : null
@@ -142,7 +142,10 @@ function askRevision(upload: Upload, found: RevisionFact | null, isOfProduct: bo
   return codes
 }
 
-/** The product version whose word on serials and variants counts: the one cited, else the one in effect, else the last. */
+/**
+ * The product version whose word on serials and variants counts: the one in effect at the start, since a unit is labelled
+ * by the rule of its day, whichever version its plan cites; before the first the one cited, else the last.
+ */
 function versionFor(
   product: ProductFact | null,
   revision: RevisionFact | null,
@@ -151,7 +154,7 @@ function versionFor(
 ): ProductVersionFact | undefined {
   if (product === null) return undefined
   const cited = product.versions.find(({ version }) => version === revision?.content.productVersion)
-  return cited ?? versionInEffect(product.versions, at, rulesVersion) ?? product.versions.at(-1)
+  return versionInEffect(product.versions, at, rulesVersion) ?? cited ?? product.versions.at(-1)
 }
 
 function askSerial(
@@ -167,23 +170,22 @@ function askSerial(
   return null
 }
 
-/** Whether the variant is one of the product, in whatever version; whether the plan has it is asked of its rows. */
+/** Whether the variant is one of the product by that version; whether the plan has it is asked of its rows. */
 function askVariant(
   { variant }: Upload,
-  product: ProductFact | null,
   version: ProductVersionFact | undefined,
   root: string,
   codes: CodeFound[],
 ): boolean {
-  if (product === null || version === undefined) return false
+  if (version === undefined) return false
   const refuse = (detail: string) => {
     codes.push({ code: 'field-invalid', pointer: `${root}/variant`, facts: { detail } })
     return false
   }
-  const hasVariants = !variantNames(version.content).includes('')
+  const known = variantNames(version.content)
+  const hasVariants = !known.includes('')
   if (variant === undefined) return hasVariants ? refuse('is needed, since the product has variants') : true
-  const isKnown = product.versions.some(({ content }) => variantNames(content).includes(variant))
-  return isKnown ? true : refuse(`the product has no variant ${variant}`)
+  return known.includes(variant) ? true : refuse(`version ${version.version} of the product has no variant ${variant}`)
 }
 
 /** Compiles the revision for the variant and compares the upload's shape with it. */

@@ -1,7 +1,6 @@
-import { compare, type Decimal, decimal, formatDecimal, multiply } from '../exact/decimal.ts'
-import { inUnit } from '../exact/quantity.ts'
+import { compare, type Decimal, decimal, multiply } from '../exact/decimal.ts'
 import type { UnitCode } from '../exact/unit-codes.ts'
-import { acceptedEnds, canonical } from '../plans/windows.ts'
+import { acceptedEnds, canonical, type WindowName } from '../plans/windows.ts'
 import {
   type LeadOffset,
   type Limit,
@@ -9,7 +8,8 @@ import {
   type PlanContent,
   type PlanQuantity,
   type PlanStepKind,
-  type Step,
+  type Settings,
+  settingsOf,
   unitCode,
   type Window,
 } from '../plans/words.ts'
@@ -31,6 +31,7 @@ export interface Bound {
 
 export interface CompiledLimit extends Bound {
   readonly inclusive: boolean
+  /** The plan's own digits, trailing zeros kept: `3.0`. */
   readonly written: { readonly value: string; readonly unit: UnitCode }
 }
 
@@ -102,28 +103,10 @@ export interface LimitMissing {
   }
 }
 
-/** All that a step or one of its measurements may say, whatever the kind. */
-interface Settings {
-  readonly testVoltage?: Window | null | undefined
-  readonly testCurrent?: Window | null | undefined
-  readonly supplyVoltage?: Window | null | undefined
-  readonly frequency?: Window | null | undefined
-  readonly rampUp?: Window | null | undefined
-  readonly dwell?: Window | null | undefined
-  readonly readAt?: Window | null | undefined
-  readonly residualVoltage?: Window | null | undefined
-  readonly limitUpper?: Limit | null | undefined
-  readonly limitLower?: Limit | null | undefined
-  readonly openLeadMinimum?: PlanQuantity | null | undefined
-  readonly tripCurrent?: PlanQuantity | null | undefined
-  readonly contactProvenBy?: string | null | undefined
-  readonly detector?: string | null | undefined
-  readonly network?: string | null | undefined
-  readonly method?: 'two-wire' | 'four-wire' | null | undefined
-  readonly leadOffset?: LeadOffset | null | undefined
-  readonly limitInRamp?: boolean | null | undefined
-  readonly endEarlyOnPass?: boolean | null | undefined
-}
+type MemberName<Union> = Union extends unknown ? keyof Union : never
+type MemberOf<Union, Name> = Union extends unknown ? (Name extends keyof Union ? Union[Name] : never) : never
+/** Settings of whatever kind: a member that the kind does not have is absent. */
+type SettingsOfAnyKind = { readonly [Name in MemberName<Settings>]?: MemberOf<Settings, Name> }
 
 /** The stresses whose windows a measured value must lie in, by kind (payloads, upload: measured stress). */
 const windowedStresses = {
@@ -133,15 +116,15 @@ const windowedStresses = {
   'insulation-resistance': ['testVoltage', 'readAt'],
   'touch-current': ['supplyVoltage', 'frequency'],
   'protective-conductor-current': ['supplyVoltage', 'frequency'],
-} as const satisfies Record<PlanStepKind, readonly (StressName & keyof Settings)[]>
+} as const satisfies Record<PlanStepKind, readonly (StressName & WindowName)[]>
 
 /** Compiles the content for a variant; '' where the product has none. */
 export function compileRevision(content: PlanContent, variant: string): CompiledRevision | LimitMissing {
   const steps: CompiledStep[] = []
   for (const step of content.steps) {
     const measurements: CompiledMeasurement[] = []
-    for (const measurement of step.measurements) {
-      const compiled = compileMeasurement(content, step, { own: measurement, key: measurement.measurement, variant })
+    for (const settings of settingsOf(step)) {
+      const compiled = compileMeasurement(content, settings, variant)
       if ('missing' in compiled) return compiled
       measurements.push(compiled)
     }
@@ -179,64 +162,59 @@ export function compiledRevision(content: PlanContent, variant: string): Compile
 
 function compileMeasurement(
   content: PlanContent,
-  step: Step,
-  { own, key, variant }: { readonly own: Settings; readonly key: string; readonly variant: string },
+  settings: Settings,
+  variant: string,
 ): CompiledMeasurement | LimitMissing {
-  const common: Settings = step
-  /** What holds for this measurement: its own word, else the step's. */
-  const said = <Name extends keyof Settings>(name: Name): NonNullable<Settings[Name]> | undefined =>
-    own[name] ?? common[name] ?? undefined
+  const { step, measurement, kind } = settings
+  const said: SettingsOfAnyKind = settings
   const limits: { limitUpper: CompiledLimit | null; limitLower: CompiledLimit | null } = {
     limitUpper: null,
     limitLower: null,
   }
   for (const member of ['limitUpper', 'limitLower'] as const) {
-    const limit = said(member)
-    if (limit === undefined) continue
+    const limit = said[member]
+    if (!limit) continue
     const digits = limitText(limit, variant)
-    if (digits === undefined) return { missing: { step: step.step, measurement: key, member } }
+    if (digits === undefined) return { missing: { step, measurement, member } }
     limits[member] = compileLimit(digits, limit)
   }
-  const residualVoltage = said('residualVoltage')
-  const leadOffset = said('leadOffset')
-  const openLeadMinimum = said('openLeadMinimum')
-  const tripCurrent = said('tripCurrent')
-  const contactProvenBy = said('contactProvenBy')
+  const { residualVoltage, leadOffset, openLeadMinimum, tripCurrent, contactProvenBy } = said
   return {
-    measurement: key,
-    kind: step.kind,
-    stresses: windowedStresses[step.kind].map((name) => compileStress(name, said(name))),
-    limitInRamp: said('limitInRamp') ?? false,
-    residualVoltageMost: residualVoltage === undefined ? null : ends(residualVoltage).most,
+    measurement,
+    kind,
+    stresses: windowedStresses[kind].map((name) => compileStress(name, said[name])),
+    limitInRamp: said.limitInRamp ?? false,
+    residualVoltageMost: residualVoltage ? ends('residualVoltage', residualVoltage).most : null,
     ...limits,
-    openLeadMinimum: openLeadMinimum === undefined ? null : quantityBound(openLeadMinimum),
-    contactProof: contactProvenBy === undefined ? null : compileProof(content, contactProvenBy, key),
-    detector: said('detector') ?? null,
-    network: said('network') ?? null,
-    leadOffset: leadOffset === undefined || said('method') !== 'two-wire' ? null : compileLeadOffset(leadOffset),
-    endEarlyOnPass: said('endEarlyOnPass') ?? false,
-    tripCurrent: tripCurrent === undefined ? null : quantityBound(tripCurrent),
+    openLeadMinimum: openLeadMinimum ? quantityBound(openLeadMinimum) : null,
+    contactProof: contactProvenBy ? compileProof(content, contactProvenBy, measurement) : null,
+    detector: said.detector ?? null,
+    network: said.network ?? null,
+    leadOffset: leadOffset && said.method === 'two-wire' ? compileLeadOffset(leadOffset) : null,
+    endEarlyOnPass: said.endEarlyOnPass ?? false,
+    tripCurrent: tripCurrent ? quantityBound(tripCurrent) : null,
   }
 }
 
-function compileStress(name: StressName, window: Window | undefined): CompiledStress {
-  if (window === undefined) throw new TypeError(`the plan has no ${name}; the content was not read by its schema`)
-  return { name, ...ends(window) }
+function compileStress(name: StressName & WindowName, window: Window | null | undefined): CompiledStress {
+  if (!window) throw new TypeError(`the plan has no ${name}; the content was not read by its schema`)
+  return { name, ...ends(name, window) }
 }
 
-/** The ends of what the plan accepts, as bounds in the window's own unit. */
-function ends(window: Window): { readonly least: Bound | null; readonly most: Bound | null } {
-  const { least, most } = acceptedEnds(window)
+/** The ends of what the plan accepts. One that is accepted and not stated is the value set. */
+function ends(name: WindowName, window: Window): { readonly least: Bound | null; readonly most: Bound | null } {
+  const accepted = acceptedEnds(name, window)
   const unit = unitCode(window.unit)
-  const end = (value: Decimal | undefined): Bound | null =>
-    value === undefined ? null : { value, unit, text: `${formatDecimal(inUnit(value, unit))} ${unit}` }
-  return { least: end(least), most: end(most) }
+  const end = (side: 'least' | 'most'): Bound | null => {
+    const value = accepted[side]
+    return value === undefined ? null : { value, unit, text: `${window[side] ?? window.set} ${unit}` }
+  }
+  return { least: end('least'), most: end('most') }
 }
 
 function compileLimit(digits: string, limit: Limit): CompiledLimit {
   const made = bound(digits, limit.unit)
-  const written = Object.freeze({ value: formatDecimal(decimal(digits)), unit: made.unit })
-  return { ...made, inclusive: limit.inclusive, written }
+  return { ...made, inclusive: limit.inclusive, written: Object.freeze({ value: digits, unit: made.unit }) }
 }
 
 function compileLeadOffset({ most, ageMax }: LeadOffset): CompiledLeadOffset {

@@ -40,7 +40,7 @@ export function decide(upload: Upload, facts: Facts, context: AdmitContext): Dec
 }
 
 /** Promise 5: bad news is never lost. The station's own fail, of whatever part, or a trip, breakdown or arc. */
-export function reportsFailure(upload: Upload): boolean {
+function reportsFailure(upload: Upload): boolean {
   if (upload.stationVerdict === 'fail') return true
   return upload.steps.some(
     (step) =>

@@ -63,7 +63,7 @@ export interface InstrumentFact {
 export interface ProgrammingFact {
   readonly kind: 'programming'
   readonly programming: Programming
-  /** The other programmings of the same instrument that share a program with it; more do no harm. */
+  /** Those of the same instrument that share a program with it and were keyed no earlier: one of them may have ended it. */
   readonly others: readonly Programming[]
 }
 

@@ -2,7 +2,6 @@ import { compare, type Decimal, subtract } from '../exact/decimal.ts'
 import type { CompiledLimit, CompiledMeasurement } from './compile.ts'
 import { type MeasurementJudgement, NO_REASONS, type Surroundings, withStation } from './judgement.ts'
 import {
-  type JudgedNumber,
   marginOver,
   marginUnder,
   type Placing,
@@ -10,10 +9,9 @@ import {
   placeOver,
   placeUnder,
   type WrittenNumber,
-  writeNumber,
 } from './limit.ts'
 import { computedReasons, limitReasons, tripFacts } from './limit-reasons.ts'
-import { type ReadNumber, readNumber } from './reading.ts'
+import { type ReadNumber, readNumber, writeJudged } from './reading.ts'
 import {
   improperReasons,
   isProperEnd,
@@ -21,7 +19,7 @@ import {
   type MeasurementAt,
   otherQuantityReasons,
   placeStress,
-  stressOf,
+  rampNumber,
   stressReason,
 } from './validity.ts'
 import type { Reason, Verdict } from './words.ts'
@@ -48,7 +46,7 @@ export function judgeMeasurement(
   }
   const limit = limitUpper ?? limitLower
   if (read !== undefined && limit !== null) {
-    judgement.judged = writeNumber(read.shown, limit.unit, read.number.relation)
+    judgement.judged = writeJudged(read, limit.unit)
     if (placings !== undefined && own !== 'inconclusive') {
       const margin = marginOf(read, planned, own === 'fail' ? placings : undefined)
       if (margin !== undefined) judgement.margin = margin
@@ -143,17 +141,10 @@ function placeStresses(at: MeasurementAt): StressFound {
   return { above: above ?? NO_REASONS, improper: improper ?? NO_REASONS, isBondBelowLeast }
 }
 
-/** The highest current while the voltage rose; undefined where none was read. */
-function rampNumber(at: MeasurementAt): JudgedNumber | undefined {
-  const highest = stressOf('highestInRamp', at)
-  if (highest === undefined || highest === 'no-reading') return undefined
-  return { numerator: highest.value, divisor: null, relation: highest.relation }
-}
-
 function placeRamp(at: MeasurementAt): Placing {
-  if (!at.planned.limitInRamp || at.planned.limitUpper === null) return 'within'
-  const number = rampNumber(at)
-  return number === undefined ? 'within' : placeUnder(number, at.planned.limitUpper)
+  if (at.planned.limitUpper === null) return 'within'
+  const highest = rampNumber(at)
+  return highest === undefined ? 'within' : placeUnder(highest.number, at.planned.limitUpper)
 }
 
 function isUndecided(at: MeasurementAt, read: ReadNumber | undefined, { upper, lower, ramp }: Placings): boolean {

@@ -1,7 +1,6 @@
-import type { Relation } from '../exact/quantity.ts'
 import type { CompiledLimit } from './compile.ts'
-import { type Placings, placeOver, writeNumber } from './limit.ts'
-import { quantityText, type ReadNumber, readingOf, testCurrentOf } from './reading.ts'
+import { type Placings, placeOver, type WrittenNumber } from './limit.ts'
+import { quantityText, type ReadNumber, readingOf, testCurrentOf, writeJudged } from './reading.ts'
 import { type MeasurementAt, stressOf } from './validity.ts'
 import type { Reason } from './words.ts'
 
@@ -27,8 +26,8 @@ export function limitReasons(
   const { limitUpper, limitLower, openLeadMinimum } = at.planned
   const isFail = upper === 'beyond' || lower === 'beyond' || ramp === 'beyond'
   const about = (limit: CompiledLimit): Record<string, string> => ({
-    reading: read === undefined ? '' : textOf(writeNumber(read.shown, limit.unit, read.number.relation)),
-    limit: textOf(limit.written),
+    reading: read === undefined ? '' : textOf(writeJudged(read, limit.unit)),
+    limit: limit.text,
     inclusive: String(limit.inclusive),
   })
   if (limitUpper !== null && upper === 'beyond') reasons.push({ code: 'above-limit', facts: about(limitUpper) })
@@ -72,14 +71,6 @@ export function computedReasons(
   reasons.push({ code: 'lead-offset-subtracted', facts })
 }
 
-function textOf({
-  value,
-  unit,
-  relation,
-}: {
-  readonly value: string
-  readonly unit: string
-  readonly relation?: Relation
-}): string {
+function textOf({ value, unit, relation }: WrittenNumber): string {
   return `${relation ?? ''}${value} ${unit}`
 }

@@ -79,6 +79,22 @@ export function isShownBelow(
   return relation === '=' ? side < 0 : relation === '<' && side <= 0
 }
 
+/** Whether a measured quantity, not shown to lie above a bound that is still accepted, may lie above it all the same. */
+export function mayLieAbove(
+  { value, relation }: { readonly value: Decimal; readonly relation: Relation },
+  most: Bound,
+): boolean {
+  return relation === '>' || (relation === '<' && compare(value, most.value) > 0)
+}
+
+/** Whether a measured quantity, not shown to lie below a bound that is still accepted, may lie below it all the same. */
+export function mayLieBelow(
+  { value, relation }: { readonly value: Decimal; readonly relation: Relation },
+  least: Bound,
+): boolean {
+  return relation === '<' || (relation === '>' && compare(value, least.value) < 0)
+}
+
 /** A number as answers write it; `=` is the default relation and left out. */
 export interface WrittenNumber {
   readonly value: string

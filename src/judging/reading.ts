@@ -1,7 +1,8 @@
 import { compare, type Decimal, divide, multiply, round, subtract, ZERO } from '../exact/decimal.ts'
 import type { Quantity, Relation } from '../exact/quantity.ts'
+import type { UnitCode } from '../exact/unit-codes.ts'
 import type { CompiledMeasurement } from './compile.ts'
-import type { JudgedNumber } from './limit.ts'
+import { type JudgedNumber, type WrittenNumber, writeNumber } from './limit.ts'
 import type { Measured, UploadMeasurement, UploadReading, UploadStep } from './words.ts'
 
 /** The number of a measurement, made ready to be compared. */
@@ -9,6 +10,8 @@ export interface ReadNumber {
   readonly number: JudgedNumber
   /** The number as shown: exact, save for a quotient, which is rounded to 12 digits and decides nothing. */
   readonly shown: Decimal
+  /** The reading itself, where nothing was computed: then its digits are shown as they were received. */
+  readonly received: Quantity | undefined
 }
 
 /** A quotient is shown with so many digits; it is compared without dividing. */
@@ -17,6 +20,15 @@ const QUOTIENT_DIGITS = 12
 /** A quantity for people, in the unit and digits as received: `>9.99 GOhm`. */
 export function quantityText({ relation, text, unit }: Quantity): string {
   return relation === '=' ? `${text} ${unit}` : `${relation}${text} ${unit}`
+}
+
+/**
+ * The number that was compared, as answers write it in the unit of the limit: with the reading's own digits where it is
+ * the reading, read in that unit (`5.00` stays `5.00`); computed or converted ones in plain digits.
+ */
+export function writeJudged({ number: { relation }, shown, received }: ReadNumber, unit: UnitCode): WrittenNumber {
+  if (received === undefined || received.unit !== unit) return writeNumber(shown, unit, relation)
+  return relation === '=' ? { value: received.text, unit } : { value: received.text, unit, relation }
 }
 
 /** The reading's own number; undefined where there is none. */
@@ -44,18 +56,24 @@ export function readNumber(
   const { reading } = measurement
   const quantity = readingOf(measurement)
   if (reading === undefined || quantity === undefined) return undefined
-  if (planned.kind !== 'protective-bonding') return plain(quantity.value, quantity.relation)
+  if (planned.kind !== 'protective-bonding') return asReceived(quantity)
   const offset = offsetToSubtract(planned, step)
   if (offset === undefined) return undefined
   if (reading.quantity === 'voltage-drop') {
     const current = testCurrentOf(step, measurement)
     return current === undefined || current === 'no-reading' ? undefined : quotient(quantity, current, offset)
   }
-  return plain(offset === null ? quantity.value : subtract(quantity.value, offset), quantity.relation)
+  return offset === null ? asReceived(quantity) : net(quantity, offset)
 }
 
-function plain(value: Decimal, relation: Relation): ReadNumber {
-  return { number: { numerator: value, divisor: null, relation }, shown: value }
+function asReceived(quantity: Quantity): ReadNumber {
+  const { value, relation } = quantity
+  return { number: { numerator: value, divisor: null, relation }, shown: value, received: quantity }
+}
+
+function net({ value, relation }: Quantity, offset: Decimal): ReadNumber {
+  const shown = subtract(value, offset)
+  return { number: { numerator: shown, divisor: null, relation }, shown, received: undefined }
 }
 
 /** Null: nothing to take off. Undefined: there is something to take off, and it is not known. */
@@ -74,7 +92,7 @@ function quotient(drop: Quantity, current: Quantity, offset: Decimal | null): Re
   if (relation === undefined) return undefined
   const numerator = offset === null ? drop.value : subtract(drop.value, multiply(offset, current.value))
   const shown = round(divide(numerator, current.value), QUOTIENT_DIGITS)
-  return { number: { numerator, divisor: current.value, relation }, shown }
+  return { number: { numerator, divisor: current.value, relation }, shown, received: undefined }
 }
 
 /** A greater divisor makes a lesser quotient; two bounds that pull apart bound nothing. */

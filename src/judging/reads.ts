@@ -1,3 +1,4 @@
+import { digestOf } from '../exact/canonical.ts'
 import { type PlanContent, PlanContentWire, type RevisionState } from '../plans/words.ts'
 import type { Sql } from '../platform/database/sql.ts'
 import { readAllConfirmedVersions } from '../products/reads.ts'
@@ -57,8 +58,7 @@ async function loadSites(sql: Sql, sites: readonly string[]): Promise<Loaded> {
     [sites],
     'facts_sites',
   )
-  // The tables of runs hold months from 1970 on, so an earlier start cannot be placed, whenever the site opened.
-  return rows.map((row) => [`site/${row.site}`, { kind: 'site', ...row, openedAt: Math.max(row.openedAt, 0) }])
+  return rows.map((row) => [`site/${row.site}`, { kind: 'site', ...row }])
 }
 
 async function loadKeys(sql: Sql, keys: readonly string[]): Promise<Loaded> {
@@ -228,7 +228,10 @@ const CONTENTS_MAX = 2_000
 function contentOf(row: RevisionRow): PlanContent {
   const known = contents.get(row.digest)
   if (known !== undefined) return known
-  // Asserted on the way back from storage as well: what does not fit its schema must not be judged by.
+  // Asserted on the way back from storage as well: nothing is judged by what was not signed, or does not fit its schema.
+  if (digestOf(row.content) !== row.digest) {
+    throw new Error(`the stored content of revision ${row.revision} of ${row.plan} has lost its digest`)
+  }
   const content = PlanContentWire.parse(JSON.parse(row.content))
   if (contents.size >= CONTENTS_MAX) contents.delete(contents.keys().next().value ?? '')
   contents.set(row.digest, content)

@@ -1,3 +1,4 @@
+import { decimal, formatDecimal, multiply } from '../exact/decimal.ts'
 import type { CodeFacts, ReasonCode, UploadCode } from './words.ts'
 
 /**
@@ -15,6 +16,8 @@ export function sentenceOf(code: UploadCode | ReasonCode, facts: CodeFacts): str
 export function actionOf(code: UploadCode): string {
   return actions[code]
 }
+
+const MILLI = decimal('0.001')
 
 type Sentence = (say: (name: string) => string, facts: CodeFacts) => string
 
@@ -64,6 +67,16 @@ function because(facts: CodeFacts): string {
     default:
       return ''
   }
+}
+
+/** A fact in whole milliseconds, in seconds: `131.07 s`. */
+function seconds(ms: string): string {
+  return /^-?\d+$/.test(ms) ? `${formatDecimal(multiply(decimal(ms), MILLI))} s` : ms
+}
+
+/** Which way the clock is wrong: received minus sent is above zero where it is slow. */
+function clockError(skewMs: string): string {
+  return skewMs.startsWith('-') ? `${seconds(skewMs.slice(1))} ahead of` : `${seconds(skewMs)} behind`
 }
 
 const plan = (say: (name: string) => string): string => `Revision ${say('revision')} of plan ${say('plan')}`
@@ -123,18 +136,18 @@ const sentences: Readonly<Record<UploadCode | ReasonCode, Sentence>> = {
   'programming-not-current': (_, facts) =>
     `No current programming carries this test${also(facts, 'programming', ' (cited: ', ')')}. ${because(facts)}`.trimEnd(),
   'clock-skew': (say) =>
-    `The station's clock differs by ${say('skewMs')} ms from the server's; ${say('toleranceMs')} ms are tolerated.`,
+    `The station's clock is ${clockError(say('skewMs'))} the server's; ${seconds(say('toleranceMs'))} are tolerated.`,
   'clock-implausible': (say) =>
     `The start ${say('startedAt')} lies outside the time from the opening of the site (${say('opened')}) to the receipt (${say('receivedAt')}).`,
   'clock-stepped': (say, facts) =>
     facts['startedAgoMs'] === undefined
       ? `The test ended at ${say('endedAt')} by the station's clock, after it was sent at ${say('sentAt')}: the clock was set in between.`
-      : `The test started ${say('startedAgoMs')} ms before sending by the station's timer and ${say('byClockMs')} ms by its clock: the clock was set in between.`,
+      : `The test started ${seconds(say('startedAgoMs'))} before sending by the station's timer and ${seconds(say('byClockMs'))} by its clock: the clock was set in between.`,
   'start-uncertain': (say) =>
     `The start as sent (${say('startedAt')}) and as corrected for the station's clock (${say('startedAtCorrected')}) differ in: ${say('about')}.`,
   'over-stress': (say, facts) =>
     `Step ${say('step')}, ${say('measurement')}: the ${stressWord(facts)} was ${say('measured')}, above the ${say('most')} that the plan accepts; the unit may be damaged.`,
-  'run-too-long': (say) => `The run took ${say('ranMs')} ms; the plan allows ${say('most')}.`,
+  'run-too-long': (say) => `The run took ${seconds(say('ranMs'))}; the plan allows ${say('most')}.`,
   'purpose-not-allowed': (say) => `Runs for ${say('purpose')} are not taken as evidence in this version.`,
 
   // ---------------------------------------------------------------------------------------- reasons of a measurement
@@ -186,8 +199,7 @@ const sentences: Readonly<Record<UploadCode | ReasonCode, Sentence>> = {
 
 const CORRECT = 'Correct it and send it under a new key, with the key of this upload in replaces.'
 const TEST_AGAIN = 'Test the unit again under the revision that is assigned to the station.'
-const BY_ITSELF =
-  'It is judged again by itself when the fact is recorded with a date before the test; else a person decides.'
+const RECORD_AND_TEST = 'Record what is missing, then test the unit again and send that as a new upload.'
 const BY_PERSON = 'A person must decide, with a reason.'
 
 const actions: Readonly<Record<UploadCode, string>> = {
@@ -211,10 +223,10 @@ const actions: Readonly<Record<UploadCode, string>> = {
   'revision-not-yet-in-force': TEST_AGAIN,
   'revision-blocked': `Do not test with it until a new revision is in force. ${TEST_AGAIN}`,
   'attribute-missing': TEST_AGAIN,
-  'person-unknown': BY_ITSELF,
-  'instrument-mismatch': BY_ITSELF,
-  'calibration-expired': BY_ITSELF,
-  'programming-not-current': BY_ITSELF,
+  'person-unknown': RECORD_AND_TEST,
+  'instrument-mismatch': RECORD_AND_TEST,
+  'calibration-expired': RECORD_AND_TEST,
+  'programming-not-current': RECORD_AND_TEST,
   'clock-skew': `Set the station's clock. ${BY_PERSON}`,
   'clock-implausible': `Set the station's clock. ${BY_PERSON}`,
   'clock-stepped': BY_PERSON,

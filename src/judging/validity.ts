@@ -1,7 +1,16 @@
 import { absolute, compare, formatDecimal, isNegative, subtract } from '../exact/decimal.ts'
 import type { Quantity } from '../exact/quantity.ts'
 import { type CompiledMeasurement, type CompiledRevision, type CompiledStress, exceedsMs } from './compile.ts'
-import { compareWith, isBelowZero, isShownAbove, isShownBelow, placeOver } from './limit.ts'
+import {
+  compareWith,
+  isBelowZero,
+  isShownAbove,
+  isShownBelow,
+  type JudgedNumber,
+  mayLieAbove,
+  mayLieBelow,
+  placeOver,
+} from './limit.ts'
 import { hasOtherDetector, quantityText, type ReadNumber, readingOf } from './reading.ts'
 import type { Measured, Reason, StressName, Termination, UploadMeasurement, UploadStep } from './words.ts'
 
@@ -29,12 +38,15 @@ export function isProperEnd(termination: Termination): termination is 'completed
 export type StressPlacing = 'within' | 'below' | 'above' | 'not-shown' | 'not-measured'
 
 /**
- * The measured stress of a name: the measurement's own, else the step's. Time at voltage, where only the total is
- * given, is the total without the ramp.
+ * The measured stress of a name: the measurement's own, else the step's. Time at voltage, where the total is given, is
+ * the total without the ramp; where both are given the lesser counts, since no more is certain.
  */
 export function stressOf(name: StressName, { step, measurement }: MeasurementAt): Measured | undefined {
   const said = measurement.stress[name] ?? step.stress[name]
-  return said === undefined && name === 'dwell' ? dwellFromTotal(step, measurement) : said
+  if (name !== 'dwell' || said === 'no-reading') return said
+  const fromTotal = dwellFromTotal(step, measurement)
+  if (said === undefined || fromTotal === undefined || fromTotal === 'no-reading') return said ?? fromTotal
+  return compare(fromTotal.value, said.value) < 0 ? fromTotal : said
 }
 
 function dwellFromTotal(step: UploadStep, measurement: UploadMeasurement): Measured | undefined {
@@ -57,11 +69,11 @@ export function placeStress(stress: CompiledStress, at: MeasurementAt): StressPl
   const measured = stressOf(stress.name, at)
   if (measured === undefined || measured === 'no-reading') return 'not-measured'
   const { least, most } = stress
+  const asked = mayEndBefore(stress, at) ? null : least
   if (most !== null && isShownAbove(measured, most)) return 'above'
-  if (most !== null && measured.relation === '>') return 'not-shown'
-  if (least === null || mayEndBefore(stress, at)) return 'within'
-  if (isShownBelow(measured, least)) return 'below'
-  return measured.relation === '<' ? 'not-shown' : compare(measured.value, least.value) < 0 ? 'not-shown' : 'within'
+  if (asked !== null && isShownBelow(measured, asked)) return 'below'
+  if (most !== null && mayLieAbove(measured, most)) return 'not-shown'
+  return asked !== null && mayLieBelow(measured, asked) ? 'not-shown' : 'within'
 }
 
 function mayEndBefore({ name }: CompiledStress, { planned, measurement }: MeasurementAt): boolean {
@@ -124,6 +136,10 @@ export function improperReasons(
     const code = planned.kind === 'protective-bonding' ? 'net-below-zero' : 'reading-below-zero'
     reasons.push({ code, facts: readingFacts(at) })
   }
+  const highest = rampNumber(at)
+  if (highest !== undefined && isBelowZero(highest.number)) {
+    reasons.push({ code: 'reading-below-zero', facts: { reading: quantityText(highest.quantity) } })
+  }
   if (orderBroken !== null) reasons.push(orderBroken)
   if (planned.openLeadMinimum !== null && read !== undefined) {
     const placing = placeOver(read.number, { value: planned.openLeadMinimum.value, inclusive: true })
@@ -148,6 +164,14 @@ function readingFacts({ step, measurement }: MeasurementAt): Record<string, stri
   return facts
 }
 
+/** The highest current while the voltage rose, where the limit holds there too; undefined where none was read. */
+export function rampNumber(at: MeasurementAt): { number: JudgedNumber; quantity: Quantity } | undefined {
+  if (!at.planned.limitInRamp) return undefined
+  const highest = stressOf('highestInRamp', at)
+  if (highest === undefined || highest === 'no-reading') return undefined
+  return { number: { numerator: highest.value, divisor: null, relation: highest.relation }, quantity: highest }
+}
+
 function residualVoltageReason(at: MeasurementAt, reasons: Reason[]): void {
   const most = at.planned.residualVoltageMost
   if (most === null) return
@@ -157,7 +181,7 @@ function residualVoltageReason(at: MeasurementAt, reasons: Reason[]): void {
     reasons.push({ code: 'stress-not-measured', facts: { stress: 'residualVoltage', most: most.text } })
   } else if (isShownAbove(magnitude(measured), most)) {
     reasons.push({ code: 'residual-voltage-high', facts: { measured: quantityText(measured), most: most.text } })
-  } else if (measured.relation === '>') {
+  } else if (mayLieAbove(magnitude(measured), most)) {
     const facts = { stress: 'residualVoltage', measured: quantityText(measured), most: most.text }
     reasons.push({ code: 'stress-not-shown', facts })
   }

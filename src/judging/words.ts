@@ -33,8 +33,8 @@ export type Termination = (typeof terminations)[number]
 export const purposes = ['production', 'verification', 'engineering'] as const
 export type Purpose = (typeof purposes)[number]
 
-export const sources = ['instrument', 'keyed', 'manual'] as const
-export type Source = (typeof sources)[number]
+export const readingSources = ['instrument', 'keyed', 'manual'] as const
+export type ReadingSource = (typeof readingSources)[number]
 
 /** Why a unit is tested again. */
 export const attemptCauses = ['after-fail', 'after-invalid', 'after-rework', 'after-event', 'on-request'] as const
@@ -77,7 +77,7 @@ export interface Upload {
   readonly instrument: string
   readonly programming?: string | undefined
   readonly person: string
-  readonly source: Source
+  readonly source: ReadingSource
   readonly purpose: Purpose
   readonly product: string
   readonly variant?: string | undefined
@@ -183,14 +183,6 @@ export type ReadingCode =
   | 'not-a-number'
   | 'offset-missing'
   | 'serial-not-text'
-
-/** The holds that settle by themselves when a fact dated before the test arrives. */
-export const codesOfMissingFacts = [
-  'person-unknown',
-  'instrument-mismatch',
-  'calibration-expired',
-  'programming-not-current',
-] as const satisfies readonly UploadCode[]
 
 /** One code of an upload. `pointer` is RFC 6901 where one field is at fault. */
 export interface CodeFound {

@@ -13,6 +13,8 @@ export interface EntryContent {
   readonly action: string
   /** The person or key that did it. */
   readonly by: string
+  /** The access key that it was done with; null where the service itself acted. */
+  readonly key: string | null
   readonly subject: string
   readonly facts: Readonly<Record<string, unknown>>
 }

@@ -6,7 +6,7 @@ import type { LedgerRow } from './entry.ts'
 const HOUSE = '*'
 
 /** Appends one entry of the house and marks it as not yet sequenced, in the transaction of the act. */
-export async function insertEntry(act: Act, entryId: string, row: LedgerRow): Promise<void> {
+export async function insertEntry(act: Pick<Act, 'sql' | 'at'>, entryId: string, row: LedgerRow): Promise<void> {
   await act.sql.query(
     `WITH entry AS (
        INSERT INTO intake.ledger_entries (site_id, recorded_at, entry_id, content, leaf_hash) VALUES ($1, $2, $3, $4, $5)

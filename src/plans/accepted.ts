@@ -12,12 +12,15 @@ export function acceptedBy(settings: Settings, variant: string): Accepted {
   const values = new Map<Parameter, AcceptedValue>()
   for (const parameter of windowed) {
     const window = memberOf(settings, parameter)
-    if (isWindow(window)) values.set(parameter, acceptedEnds(window))
+    if (isWindow(window)) values.set(parameter, acceptedEnds(parameter, window))
   }
   if ('tripCurrent' in settings) values.set('tripCurrent', oneValue(quantityValue(settings.tripCurrent)))
   if ('limitInRamp' in settings) values.set('limitInRamp', { flag: settings.limitInRamp })
   if ('rampUp' in settings)
-    values.set('rampRate', rampRate(acceptedEnds(settings.testVoltage), acceptedEnds(settings.rampUp)))
+    values.set(
+      'rampRate',
+      rampRate(acceptedEnds('testVoltage', settings.testVoltage), acceptedEnds('rampUp', settings.rampUp)),
+    )
   for (const parameter of ['limitUpper', 'limitLower'] as const) {
     const limit = limitValue(settings[parameter], variant)
     if (limit) values.set(parameter, oneValue(limit))

@@ -19,13 +19,13 @@ export function checkProduct(
   const names = variantNames(version.content)
   const facts = { productVersion: String(version.version) }
   const findings: Found[] = findDisagreements(steps, timeline.connectionsOf(version)).map(
-    ({ pointer, message, step, measurement }) =>
+    ({ pointer, detail, step, measurement }) =>
       found({
         severity: 'blocking',
         code: 'product-disagrees',
         step,
         measurement,
-        facts: { ...facts, pointer, message },
+        facts: { ...facts, pointer, detail },
       }),
   )
   for (const variant of names) {

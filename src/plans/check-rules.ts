@@ -1,6 +1,8 @@
+import type { ConfirmedVersion } from '../products/versions.ts'
 import { type Accepted, writeComparison } from '../rules/demand.ts'
 import { meetRequirements, type Requirement, type RequirementOutcome } from '../rules/requirements.ts'
 import { type Found, found } from './findings.ts'
+import type { RuleTimeline } from './rule-timeline.ts'
 
 /** What is compared with the rules: one group of measurements of a step, or the plan as a whole. */
 export interface RulesAsked {
@@ -26,6 +28,17 @@ export function compareWithRules(
     }
   }
   return findings
+}
+
+/**
+ * Rule sets of the product that no table in effect belongs to. They warn, since rules may come later; but a slip in the
+ * spelling of one would leave a revision unjudged in silence.
+ */
+export function checkRuleSets(timeline: RuleTimeline, version: ConfirmedVersion, at: number): Found[] {
+  const known = timeline.ruleSetsAt(at)
+  return version.content.ruleSets
+    .filter((ruleSet) => !known.has(ruleSet))
+    .map((ruleSet) => found({ severity: 'warning', code: 'rule-set-empty', facts: { ruleSet } }))
 }
 
 function findingsOf(outcome: Exclude<RequirementOutcome, { outcome: 'met' }>): Found[] {

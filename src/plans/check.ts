@@ -2,7 +2,7 @@
 import { type ConfirmedVersion, variantNames, versionInEffect } from '../products/versions.ts'
 import type { Requirement } from '../rules/requirements.ts'
 import { checkProduct } from './check-product.ts'
-import { compareWithRules, type RulesAsked } from './check-rules.ts'
+import { checkRuleSets, compareWithRules, type RulesAsked } from './check-rules.ts'
 import {
   type Finding,
   type Found,
@@ -12,8 +12,8 @@ import {
   type Piece,
   type RevisionCheckVerdict,
 } from './findings.ts'
-import { type PreparedGroup, type PreparedRevision, type PreparedStep, prepareRevision } from './prepare.ts'
-import { type PublishedTable, type RuleTimeline, ruleTimeline } from './rule-timeline.ts'
+import type { PreparedGroup, PreparedRevision, PreparedStep } from './prepare.ts'
+import type { RuleTimeline } from './rule-timeline.ts'
 
 export interface RevisionCheck {
   /** `blocked` where a finding blocks at any time from `from` on. */
@@ -29,25 +29,12 @@ export interface RevisionCheck {
   }[]
 }
 
-/** Checks content as it was stored. For many revisions prepare each once, and share one timeline: `checkPrepared`. */
-export function checkRevision(asked: {
-  readonly content: unknown
-  readonly versions: readonly ConfirmedVersion[]
-  readonly tables: readonly PublishedTable[]
-  readonly from: number
-  readonly knownVersion: number
-}): RevisionCheck {
-  const read = prepareRevision(asked.content)
-  if ('refused' in read) return notReadable(read.refused, asked.from)
-  const timeline = ruleTimeline(asked.tables, asked.knownVersion)
-  return checkPrepared(read.prepared, { versions: asked.versions, timeline, from: asked.from })
-}
-
 /** The check of content that can no longer be read: blocked, not assumed good. */
 export function notReadable(because: string, from: number): RevisionCheck {
   return withoutEnd(found({ severity: 'blocking', code: 'content-not-readable', facts: { because } }), from)
 }
 
+/** Checks a revision from an instant on. Many that are checked at one version share its timeline. */
 export function checkPrepared(
   prepared: PreparedRevision,
   {
@@ -57,7 +44,7 @@ export function checkPrepared(
   }: { readonly versions: readonly ConfirmedVersion[]; readonly timeline: RuleTimeline; readonly from: number },
 ): RevisionCheck {
   const { productVersion, productDigest } = prepared.content
-  const known = versions.filter(({ publishedVersion }) => publishedVersion <= timeline.knownVersion)
+  const known = versions.filter(({ rulesVersion }) => rulesVersion <= timeline.knownVersion)
   const cited = known.find(({ version, digest }) => version === productVersion && digest === productDigest)
   if (!cited) {
     const facts = { productVersion: String(productVersion), productDigest }
@@ -148,6 +135,8 @@ function pieceChecker(prepared: PreparedRevision, variants: readonly string[], t
     for (const { table, edition } of unreadable) {
       all.push(found({ severity: 'blocking', code: 'edition-not-readable', table, edition }))
     }
+    // An edition that cannot be read does not say which rule set it is of.
+    if (unreadable.length === 0) all.push(...checkRuleSets(timeline, version, at))
     return { found: collapse(all, prepared.steps), editions: [...editions].sort(), checkable: unreadable.length === 0 }
   }
 }

@@ -1,10 +1,11 @@
 import { compare, type Decimal, isNegative, isZero } from '../exact/decimal.ts'
+import type { ContentRefusal } from '../platform/problems.ts'
 import { variantNames } from '../products/versions.ts'
 import type { ProductContent } from '../products/words.ts'
 import { compilePlanFormula } from '../rules/feel-compile.ts'
 import { limitValue } from './accepted.ts'
 import { connectionsOf, findDisagreements } from './product-match.ts'
-import { acceptedEnds, quantityValue, valueSet } from './windows.ts'
+import { acceptedEnds, needsLeast, quantityValue, valueSet, type WindowName, windowNames } from './windows.ts'
 import {
   type Limit,
   type PlanContent,
@@ -16,22 +17,15 @@ import {
   type Window,
 } from './words.ts'
 
-/** Why content cannot be stored as a draft. `pointer` is RFC 6901, inside the content. */
-export interface ContentRefusal {
-  readonly pointer: string
-  readonly code: string
-  readonly message: string
-}
-
-type Refuse = (pointer: string, message: string, code?: string) => void
+type Refuse = (pointer: string, detail: string, code?: string) => void
 
 /**
- * What the schema cannot see: references inside the content, the product version that it cites, and settings that no
+ * Why content cannot be stored as a draft, as far as its schema cannot see: references inside the content, the product version that it cites, and settings that no
  * test could meet. All refusals are given, none for sound content.
  */
 export function checkPlanContent(content: PlanContent, product: ProductContent): ContentRefusal[] {
   const refusals: ContentRefusal[] = []
-  const refuse: Refuse = (pointer, message, code = 'field-invalid') => refusals.push({ pointer, code, message })
+  const refuse: Refuse = (pointer, detail, code = 'field-invalid') => refusals.push({ pointer, code, detail })
   if (content.product !== product.product) refuse('/product', `the product version is one of ${product.product}`)
   if (content.productVersion !== product.version) refuse('/productVersion', `the version given is ${product.version}`)
   checkUnique(content.sites ?? [], (index) => `/sites/${index}`, refuse)
@@ -46,7 +40,7 @@ export function checkPlanContent(content: PlanContent, product: ProductContent):
     before.set(step.step, step)
   })
   const steps = content.steps.map((step) => ({ step, settings: settingsOf(step) }))
-  for (const { pointer, message } of findDisagreements(steps, connectionsOf(product))) refuse(pointer, message)
+  for (const { pointer, detail } of findDisagreements(steps, connectionsOf(product))) refuse(pointer, detail)
   return refusals
 }
 
@@ -91,36 +85,23 @@ function checkStep(step: Step, { variants, before, pointer, refuse }: StepContex
     checkTogether(settings, {
       variants,
       before,
-      refuse: (member, message, code) => {
+      refuse: (member, detail, code) => {
         const isOwn =
           (own as Record<string, unknown>)[member] !== undefined && (own as Record<string, unknown>)[member] !== null
         const at = isOwn ? `${pointer}/measurements/${index}/${member}` : `${pointer}/${member}`
-        if (!said.has(`${at} ${message}`)) refuse(at, message, code)
-        said.add(`${at} ${message}`)
+        if (!said.has(`${at} ${detail}`)) refuse(at, detail, code)
+        said.add(`${at} ${detail}`)
       },
     })
   })
 }
-
-const windowNames = [
-  'testCurrent',
-  'sourceVoltage',
-  'dwell',
-  'testVoltage',
-  'rampUp',
-  'rampDown',
-  'frequency',
-  'readAt',
-  'residualVoltage',
-  'supplyVoltage',
-] as const
 
 /** A test with none of these is no test. */
 const positiveNames: readonly string[] = ['testCurrent', 'testVoltage', 'supplyVoltage', 'frequency']
 
 /** The members that a step and a measurement may both have. */
 type Members = {
-  readonly [name in (typeof windowNames)[number]]?: Window | null | undefined
+  readonly [name in WindowName]?: Window | null | undefined
 } & {
   readonly limitUpper?: Limit | null | undefined
   readonly limitLower?: Limit | null | undefined
@@ -140,7 +121,7 @@ function checkMembers(
 ): void {
   for (const name of windowNames) {
     const window = members[name]
-    if (window) checkWindow(window, { pointer: `${pointer}/${name}`, positive: positiveNames.includes(name), refuse })
+    if (window) checkWindow(name, window, { pointer: `${pointer}/${name}`, refuse })
   }
   for (const name of ['limitUpper', 'limitLower'] as const) {
     const limit = members[name]
@@ -162,20 +143,25 @@ function checkPositive(quantity: PlanQuantity, pointer: string, refuse: Refuse):
 }
 
 function checkWindow(
+  name: WindowName,
   window: Window,
-  { pointer, positive, refuse }: { readonly pointer: string; readonly positive: boolean; readonly refuse: Refuse },
+  { pointer, refuse }: { readonly pointer: string; readonly refuse: Refuse },
 ): void {
-  const { least, most } = acceptedEnds(window)
+  const { least, most } = acceptedEnds(name, window)
   const set = valueSet(window)
+  const positive = positiveNames.includes(name)
   if (!least && !most) refuse(pointer, 'must state at least one of set, least, most')
-  for (const [name, value] of [
+  else if (!least && needsLeast(name)) {
+    refuse(`${pointer}/least`, 'is required where no set states it: without it any lesser stress would count as a test')
+  }
+  for (const [member, value] of [
     ['least', least],
     ['set', set],
     ['most', most],
   ] as const) {
     if (!value) continue
-    if (isNegative(value)) refuse(`${pointer}/${name}`, 'must not be negative')
-    else if (positive && isZero(value)) refuse(`${pointer}/${name}`, 'must be above zero')
+    if (isNegative(value)) refuse(`${pointer}/${member}`, 'must not be negative')
+    else if (positive && isZero(value)) refuse(`${pointer}/${member}`, 'must be above zero')
   }
   if (isAbove(least, most)) refuse(`${pointer}/least`, 'must not be above most')
   if (isAbove(least, set)) refuse(`${pointer}/set`, 'must not be below least')
@@ -219,15 +205,15 @@ function checkLimit(
   if (formula === null || formula === undefined) return
   const compiled = compilePlanFormula(formula, unitCode(limit.unit))
   if ('refusals' in compiled) {
-    for (const { code, at, message } of compiled.refusals)
-      refuse(`${pointer}/formula`, `at character ${at + 1}: ${message}`, code)
+    for (const { code, at, detail } of compiled.refusals)
+      refuse(`${pointer}/formula`, `at character ${at + 1}: ${detail}`, code)
   }
 }
 
 interface TogetherContext {
   readonly variants: readonly string[]
   readonly before: ReadonlyMap<string, Step>
-  readonly refuse: (member: string, message: string, code?: string) => void
+  readonly refuse: (member: string, detail: string, code?: string) => void
 }
 
 /** What must fit together in the settings of one measurement. */
@@ -239,7 +225,7 @@ function checkTogether(settings: Settings, { variants, before, refuse }: Togethe
       'openLeadMinimum' in settings && settings.openLeadMinimum ? quantityValue(settings.openLeadMinimum) : undefined
     if (minimum && upper && compare(minimum, upper) >= 0) refuse('openLeadMinimum', 'must be below limitUpper')
   }
-  if ('residualVoltage' in settings && !acceptedEnds(settings.residualVoltage).most) {
+  if ('residualVoltage' in settings && !acceptedEnds('residualVoltage', settings.residualVoltage).most) {
     refuse('residualVoltage', 'must state most: how much may be left')
   }
   if ('method' in settings) {
@@ -251,12 +237,12 @@ function checkTogether(settings: Settings, { variants, before, refuse }: Togethe
     refuse('openLeadMinimum', 'is required where no contactProvenBy names the step that proves contact')
   }
   if ('contactProvenBy' in settings && settings.contactProvenBy) {
-    checkProof(settings.contactProvenBy, before, (message) => refuse('contactProvenBy', message))
+    checkProof(settings.contactProvenBy, before, (detail) => refuse('contactProvenBy', detail))
   }
 }
 
 /** Contact is proven by a step that has run before and would have shown an open lead by its own minimum. */
-function checkProof(name: string, before: ReadonlyMap<string, Step>, refuse: (message: string) => void): void {
+function checkProof(name: string, before: ReadonlyMap<string, Step>, refuse: (detail: string) => void): void {
   const proof = before.get(name)
   if (!proof) {
     refuse(`no step ${name} stands before this one`)

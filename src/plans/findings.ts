@@ -26,6 +26,7 @@ export const findingCodes = [
   'product-not-in-effect',
   'content-not-readable',
   'edition-not-readable',
+  'rule-set-empty', // No table in effect belongs to a rule set that the product names.
 ] as const
 export type FindingCode = (typeof findingCodes)[number]
 

@@ -107,7 +107,7 @@ function prepareLimits(settings: Settings): { prepared: PreparedLimit[] } | { re
     if (!limit?.formula) continue
     const compiled = compilePlanFormula(limit.formula, unitCode(limit.unit))
     if ('refusals' in compiled)
-      return { refused: `${parameter}/formula: ${compiled.refusals[0]?.message ?? 'cannot be read'}` }
+      return { refused: `${parameter}/formula: ${compiled.refusals[0]?.detail ?? 'cannot be read'}` }
     prepared.push({ parameter, limit, formula: compiled.compiled })
   }
   return { prepared }

@@ -6,7 +6,7 @@ import type { Settings, Step } from './words.ts'
 export interface Disagreement {
   /** RFC 6901, inside the plan's content. */
   readonly pointer: string
-  readonly message: string
+  readonly detail: string
   readonly step: string
   readonly measurement: string
 }
@@ -88,15 +88,15 @@ export function findDisagreements(
         one[side]?.forEach((terminal, position) => {
           if (connections.terminals.has(terminal)) return
           isKnown = false
-          const message = `the product has no terminal ${terminal}`
-          found.push({ pointer: `${pointer}/${side}/${position}`, message, step, measurement })
+          const detail = `the product has no terminal ${terminal}`
+          found.push({ pointer: `${pointer}/${side}/${position}`, detail, step, measurement })
         })
       }
       if (!isKnown || !('insulation' in one)) return
-      for (const message of checkInsulation(one, connections)) {
+      for (const detail of checkInsulation(one, connections)) {
         const own = measurements[index]
         const saidBy = own && 'insulation' in own && own.insulation ? pointer : `/steps/${at}`
-        found.push({ pointer: `${saidBy}/insulation`, message, step, measurement })
+        found.push({ pointer: `${saidBy}/insulation`, detail, step, measurement })
       }
     })
   })
@@ -107,15 +107,15 @@ type InsulationTest = Extract<Settings, { insulation: string }>
 
 /** Every pair that the test lies across must be declared, with the insulation that the step says. */
 function checkInsulation({ insulation, from, to }: InsulationTest, { earth, insulations }: Connections): string[] {
-  const messages: string[] = []
+  const details: string[] = []
   for (const one of from) {
     for (const other of to) {
       const declared = insulations.get(circuitOf(one, earth))?.get(circuitOf(other, earth))
-      if (!declared) messages.push(`the product declares no insulation between ${one} and ${other}`)
+      if (!declared) details.push(`the product declares no insulation between ${one} and ${other}`)
       else if (!declared.includes(insulation)) {
-        messages.push(`between ${one} and ${other} the product declares ${declared.join(', ')} insulation`)
+        details.push(`between ${one} and ${other} the product declares ${declared.join(', ')} insulation`)
       }
     }
   }
-  return messages
+  return details
 }

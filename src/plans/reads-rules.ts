@@ -4,6 +4,7 @@ import type { Sql } from '../platform/database/sql.ts'
 import type { ConfirmedVersion } from '../products/versions.ts'
 import { ProductContentWire } from '../products/words.ts'
 import { compileTable } from '../rules/compile-table.ts'
+import { readPublished } from '../rules/reads.ts'
 import { EditionContentWire } from '../rules/words.ts'
 import type { RuleBook } from './replay.ts'
 import { type PublishedTable, type RuleTimeline, ruleTimeline } from './rule-timeline.ts'
@@ -85,38 +86,17 @@ function memoryOf(database: Database): Memory {
   return made
 }
 
-interface EditionRow {
-  readonly table: string
-  readonly edition: number
-  readonly digest: string
-  readonly content: string
-  readonly effectiveFrom: number
-  readonly publishedVersion: number
-  readonly publishedAt: number
-  readonly bindsBecause: string | null
-}
-
 async function readTables(database: Database, sql: Sql, memory: Memory, rulesVersion: number): Promise<void> {
-  const rows = await sql.query<EditionRow>(
-    `SELECT rule_table AS "table", edition, digest, content, effective_from AS "effectiveFrom",
-            published_version AS "publishedVersion", published_at AS "publishedAt", binds_because AS "bindsBecause"
-     FROM governance.rule_edition WHERE published_version > $1 AND published_version <= $2 ORDER BY published_version`,
-    [memory.tablesUpTo, rulesVersion],
-    'plans_published_editions',
-  )
-  for (const { content, digest, bindsBecause, ...row } of rows) {
+  const rows = await readPublished(sql, { after: memory.tablesUpTo, upTo: rulesVersion })
+  for (const { content, digest, ...row } of rows) {
     // Another reader of this process may have been quicker; its object stays, since others refer to it.
-    if (memory.tables.has(row.publishedVersion)) continue
+    if (memory.tables.has(row.rulesVersion)) continue
     const compiled = compileStored(content, digest)
     if (typeof compiled === 'string') {
       const facts = { table: row.table, edition: row.edition, because: compiled }
       database.log.error(facts, 'A published edition can no longer be read; every revision is blocked by it.')
     }
-    memory.tables.set(row.publishedVersion, {
-      ...row,
-      bindsBecause: bindsBecause ?? undefined,
-      compiled: typeof compiled === 'string' ? null : compiled,
-    })
+    memory.tables.set(row.rulesVersion, { ...row, compiled: typeof compiled === 'string' ? null : compiled })
   }
   memory.tablesUpTo = Math.max(memory.tablesUpTo, rulesVersion)
 }
@@ -136,7 +116,7 @@ interface VersionRow {
   readonly digest: string
   readonly content: string
   readonly effectiveFrom: number
-  readonly publishedVersion: number
+  readonly rulesVersion: number
   readonly publishedAt: number
 }
 
@@ -174,11 +154,11 @@ async function readFreshVersions(
 ) {
   const rows = await sql.query<VersionRow>(
     `SELECT v.product, v.version, v.digest, v.content, v.effective_from AS "effectiveFrom",
-            v.published_version AS "publishedVersion", v.confirmed_at AS "publishedAt"
+            v.rules_version AS "rulesVersion", v.confirmed_at AS "publishedAt"
      FROM unnest($1::text[], $2::int[]) AS asked (product, known_up_to)
      JOIN governance.product_version v ON v.product = asked.product
-      AND v.published_version > asked.known_up_to AND v.published_version <= $3
-     ORDER BY v.published_version`,
+      AND v.rules_version > asked.known_up_to AND v.rules_version <= $3
+     ORDER BY v.rules_version`,
     [behind.map(([product]) => product), behind.map(([, entry]) => entry?.upTo ?? -1), rulesVersion],
     'plans_confirmed_versions',
   )

@@ -1,9 +1,8 @@
 import { z } from 'zod'
-import { DigestWire } from '../exact/canonical.ts'
 import { KeyWire } from '../exact/text.ts'
-import { InstantWire, writeInstant } from '../exact/time.ts'
+import { InstantWire, writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import { Problem } from '../platform/problems.ts'
-import type { Versioned } from '../platform/versioned.ts'
+import { type DraftRecord, draftAnswer } from '../platform/versioned-words.ts'
 import {
   type Finding,
   FindingWire,
@@ -11,7 +10,6 @@ import {
   revisionCheckVerdicts,
   writeFinding,
 } from './findings.ts'
-import { lifecycle } from './lifecycle.ts'
 import { type PlanContent, PlanContentWire, type RevisionState, revisionStates } from './words.ts'
 
 export interface RevisionKey {
@@ -20,18 +18,11 @@ export interface RevisionKey {
 }
 
 /** A revision as stored. Instants are milliseconds since the epoch; what has not happened yet is null. */
-export interface RevisionRecord extends RevisionKey {
-  readonly state: RevisionState
+export interface RevisionRecord extends RevisionKey, DraftRecord<RevisionState> {
   readonly product: string
   readonly productVersion: number
-  readonly digest: string
   /** Has the digest, but may have been written when more was allowed: whoever decides by it reads it by its schema. */
   readonly content: unknown
-  readonly changeReason: string | null
-  readonly authors: readonly string[]
-  readonly createdAt: number
-  readonly submittedAt: number | null
-  readonly submittedBy: string | null
   readonly approvedAt: number | null
   readonly approvedBy: string | null
   readonly approvedMeaning: string | null
@@ -79,13 +70,8 @@ const revisionMembers = {
   plan: KeyWire,
   revision: z.int(),
   state: z.enum(revisionStates),
-  digest: DigestWire,
   content: PlanContentWire,
-  changeReason: z.string().nullable(),
-  authors: z.array(KeyWire),
-  createdAt: InstantWire,
-  submittedAt: InstantWire.nullable(),
-  submittedBy: KeyWire.nullable(),
+  ...draftAnswer,
   approvedAt: InstantWire.nullable(),
   approvedBy: KeyWire.nullable(),
   approvedMeaning: z.string().nullable(),
@@ -154,16 +140,16 @@ export function writeRevision(
     content: content as PlanContent,
     authors: [...authors],
     createdAt: writeInstant(record.createdAt),
-    submittedAt: instantOrNull(record.submittedAt),
-    approvedAt: instantOrNull(record.approvedAt),
-    inForceFrom: instantOrNull(record.inForceFrom),
-    withdrawnAt: instantOrNull(record.withdrawnAt),
-    withdrawnFrom: instantOrNull(record.withdrawnFrom),
+    submittedAt: writeInstantOrNull(record.submittedAt),
+    approvedAt: writeInstantOrNull(record.approvedAt),
+    inForceFrom: writeInstantOrNull(record.inForceFrom),
+    withdrawnAt: writeInstantOrNull(record.withdrawnAt),
+    withdrawnFrom: writeInstantOrNull(record.withdrawnFrom),
     inForce: inForce.map(({ variant, site, from, until }) => ({
       variant: variant === '' ? null : variant,
       site,
       from: writeInstant(from),
-      until: instantOrNull(until),
+      until: writeInstantOrNull(until),
     })),
     check: check === undefined ? null : writeCheck(check),
   }
@@ -188,14 +174,6 @@ export function contentOf({
   const read = PlanContentWire.safeParse(content)
   if (!read.success) throw new Error(`revision ${revision} of ${plan} can no longer be read`, { cause: read.error })
   return read.data
-}
-
-/** The acts on a revision that is there, as `requireMove` takes them. */
-export const moves = lifecycle.flatMap(({ from, ...rest }) => (from === null ? [] : [{ from, ...rest }]))
-
-/** A revision as the acts look at it. */
-export function versioned(record: RevisionRecord): Versioned<RevisionState> {
-  return { name: nameOf(record), state: record.state, digest: record.digest, authors: record.authors }
 }
 
 /** Most findings that a refusal repeats; all of them are at the revision's findings. */
@@ -228,8 +206,4 @@ export function revisionNotFound({ plan, revision }: RevisionKey): Problem {
 
 export function planNotFound(plan: string): Problem {
   return new Problem('plan-not-found', { detail: `There is no plan ${plan}.` })
-}
-
-function instantOrNull(at: number | null): string | null {
-  return at === null ? null : writeInstant(at)
 }

@@ -146,21 +146,21 @@ export function relevantVersions(
 ): PublishedVersion[] {
   if (after >= book.rulesVersion) return []
   const versions = book.versionsOf(product)
-  const isPassed = ({ publishedVersion }: { readonly publishedVersion: number }) =>
-    publishedVersion > after && publishedVersion <= book.rulesVersion
+  const isPassed = ({ rulesVersion }: { readonly rulesVersion: number }) =>
+    rulesVersion > after && rulesVersion <= book.rulesVersion
   const published = [
     ...versions.filter(isPassed),
     ...book.tables.filter((table) => isPassed(table) && speaksOf(table, versions)),
   ]
   return published
-    .map(({ publishedVersion, publishedAt }) => ({ version: publishedVersion, publishedAt }))
+    .map(({ rulesVersion, publishedAt }) => ({ version: rulesVersion, publishedAt }))
     .sort((a, b) => a.version - b.version)
 }
 
 /** Whether an edition is of a rule set that a version of the product known then is made to. One unreadable may be. */
-function speaksOf({ compiled, publishedVersion }: PublishedTable, versions: readonly ConfirmedVersion[]): boolean {
+function speaksOf({ compiled, rulesVersion }: PublishedTable, versions: readonly ConfirmedVersion[]): boolean {
   if (compiled === null) return true
   return versions.some(
-    (version) => version.publishedVersion < publishedVersion && version.content.ruleSets.includes(compiled.ruleSet),
+    (version) => version.rulesVersion < rulesVersion && version.content.ruleSets.includes(compiled.ruleSet),
   )
 }

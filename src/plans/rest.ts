@@ -12,17 +12,19 @@ import {
   refusals,
   requireMatch,
   sendCreated,
+  sendEditable,
+  sendList,
   sendPage,
-  sendTagged,
 } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
-import { SubmissionWire } from '../products/words.ts'
+import { SubmissionWire } from '../platform/versioned-words.ts'
 import { approveRevision } from './acts/approve.ts'
 import { createRevision, replaceRevision, submitRevision } from './acts/draft.ts'
 import { withdrawRevision } from './acts/stop.ts'
 import { FindingWire, writeFinding } from './findings.ts'
 import { getPlan, getRevision, listPlans, listRevisions, readBlocks, readFindings } from './reads.ts'
 import { ApprovedRevisionWire, BlockWire, CheckWire, PlanWire, RevisionWire } from './record.ts'
+import { registerRevisionDiff } from './rest-diff.ts'
 import { ApprovalWire, RevisionDraftWire, WithdrawalWire } from './words.ts'
 
 const PlanParams = z.strictObject({ plan: KeyWire })
@@ -43,6 +45,7 @@ export function registerPlans(app: RestApp, services: Services): void {
   registerRevisions(app, services)
   registerRevisionActs(app, services)
   registerRevisionChecks(app, services)
+  registerRevisionDiff(app, services)
 }
 
 function registerPlanReads(app: RestApp, { database, received }: Services): void {
@@ -60,15 +63,13 @@ function registerPlanReads(app: RestApp, { database, received }: Services): void
         response: { 200: PlanPage, ...refusals('cursor-invalid') },
       },
     },
-    async (request, reply) => {
-      const page = readPage('plans', request.query, KeyWire)
-      const items = await listPlans(sql, { after: page.after ?? '', limit: page.limit }, received.now())
-      return sendPage(
-        request,
-        reply,
-        makePage('plans', items, page.limit, ({ plan }) => plan),
-      )
-    },
+    (request, reply) =>
+      sendList(request, reply, {
+        name: 'plans',
+        place: KeyWire,
+        placeOf: ({ plan }) => plan,
+        read: ({ after = '', limit }) => listPlans(sql, { after, limit }, received.now()),
+      }),
   )
 
   app.get(
@@ -103,16 +104,13 @@ function registerRevisions(app: RestApp, services: Services): void {
         response: { 200: RevisionPage, ...refusals('plan-not-found', 'cursor-invalid') },
       },
     },
-    async (request, reply) => {
-      const list = `revisions/${request.params.plan}`
-      const page = readPage(list, request.query, PlaceNumber)
-      const items = await listRevisions(sql, request.params.plan, { after: page.after ?? 0, limit: page.limit })
-      return sendPage(
-        request,
-        reply,
-        makePage(list, items, page.limit, ({ revision }) => revision),
-      )
-    },
+    (request, reply) =>
+      sendList(request, reply, {
+        name: `revisions/${request.params.plan}`,
+        place: PlaceNumber,
+        placeOf: ({ revision }) => revision,
+        read: ({ after = 0, limit }) => listRevisions(sql, request.params.plan, { after, limit }),
+      }),
   )
 
   app.post(
@@ -129,9 +127,9 @@ function registerRevisions(app: RestApp, services: Services): void {
       },
     },
     async (request, reply) => {
-      const created = await createRevision(services, request.actor, request.params.plan, request.body)
+      const created = await createRevision(services, request.person, request.params.plan, request.body)
       const location = ['plans', created.plan, 'revisions', String(created.revision)]
-      return sendCreated(reply, location, sendTagged(reply, created.digest, created))
+      return sendCreated(reply, location, sendEditable(reply, created))
     },
   )
 
@@ -147,11 +145,7 @@ function registerRevisions(app: RestApp, services: Services): void {
         response: { 200: RevisionWire, ...refusals('revision-not-found') },
       },
     },
-    async (request, reply) => {
-      const revision = await getRevision(sql, request.params)
-      // Tagged while it can be edited. Afterwards the content that a tag names stays, but state, check and intervals do not.
-      return revision.state === 'draft' ? sendTagged(reply, revision.digest, revision) : revision
-    },
+    async (request, reply) => sendEditable(reply, await getRevision(sql, request.params)),
   )
 
   app.put(
@@ -172,8 +166,8 @@ function registerRevisions(app: RestApp, services: Services): void {
     },
     async (request, reply) => {
       const match = (digest: string) => requireMatch(request, digest)
-      const replaced = await replaceRevision(services, request.actor, request.params, request.body, match)
-      return sendTagged(reply, replaced.digest, replaced)
+      const replaced = await replaceRevision(services, request.person, request.params, request.body, match)
+      return sendEditable(reply, replaced)
     },
   )
 }
@@ -195,7 +189,7 @@ function registerRevisionActs(app: RestApp, services: Services): void {
         },
       },
     },
-    (request) => submitRevision(services, request.actor, request.params, request.body),
+    (request) => submitRevision(services, request.person, request.params, request.body),
   )
 
   app.post(
@@ -223,7 +217,7 @@ function registerRevisionActs(app: RestApp, services: Services): void {
         },
       },
     },
-    (request) => approveRevision(services, request.actor, request.params, request.body),
+    (request) => approveRevision(services, request.person, request.params, request.body),
   )
 
   app.post(
@@ -239,7 +233,7 @@ function registerRevisionActs(app: RestApp, services: Services): void {
         response: { 200: RevisionWire, ...refusals('revision-not-found', 'state-conflict') },
       },
     },
-    (request) => withdrawRevision(services, request.actor, request.params, request.body),
+    (request) => withdrawRevision(services, request.person, request.params, request.body),
   )
 }
 

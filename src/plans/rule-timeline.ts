@@ -33,6 +33,8 @@ export interface RuleTimeline {
   subjectOf(version: ConfirmedVersion, variant: string): ProductSubject
   /** Editions in effect at an instant that cannot be read. */
   unreadableAt(at: number): readonly Publication[]
+  /** The rule sets that some table in effect at an instant belongs to. */
+  ruleSetsAt(at: number): ReadonlySet<string>
   /** What is demanded at an instant. While the same editions are in effect, the same array. */
   requirementsAt(at: number, asked: Asked): readonly Requirement[]
 }
@@ -47,19 +49,20 @@ export interface Asked {
 /** Editions of the tables about each subject between two instants. A list that does not change is the same array. */
 interface Interval {
   readonly unreadable: readonly Publication[]
+  readonly ruleSets: ReadonlySet<string>
   readonly bySubject: ReadonlyMap<Subject, readonly EditionInEffect[]>
 }
 
 /** Each rules version publishes one edition at most, so its number stands for it. */
 interface Published {
-  readonly publishedVersion: number
+  readonly rulesVersion: number
   readonly edition: EditionInEffect
 }
 
 const none: readonly EditionInEffect[] = []
 
 export function ruleTimeline(tables: Iterable<PublishedTable>, knownVersion: number): RuleTimeline {
-  const known = [...tables].filter(({ publishedVersion }) => publishedVersion <= knownVersion)
+  const known = [...tables].filter(({ rulesVersion }) => rulesVersion <= knownVersion)
   const instants = [...new Set(known.map(({ effectiveFrom }) => effectiveFrom))].sort((a, b) => a - b)
   const shared = new Map<string, readonly EditionInEffect[]>()
   const intervals = new Map<number, Interval>()
@@ -75,15 +78,16 @@ export function ruleTimeline(tables: Iterable<PublishedTable>, knownVersion: num
     // The order of the tables is theirs, whatever order they were read in.
     inEffect.sort((a, b) => (a.table < b.table ? -1 : 1))
     const bySubject = new Map<Subject, Published[]>()
-    for (const { compiled: table, publishedVersion, bindsBecause } of inEffect) {
+    for (const { compiled: table, rulesVersion, bindsBecause } of inEffect) {
       if (table === null) continue
       const list = bySubject.get(table.subject)
-      const published = { publishedVersion, edition: { table, bindsBecause } }
+      const published = { rulesVersion, edition: { table, bindsBecause } }
       if (list) list.push(published)
       else bySubject.set(table.subject, [published])
     }
     const interval: Interval = {
       unreadable: inEffect.filter(({ compiled }) => compiled === null),
+      ruleSets: new Set(inEffect.flatMap(({ compiled }) => compiled?.ruleSet ?? [])),
       bySubject: new Map([...bySubject].map(([subject, list]) => [subject, share(subject, list)])),
     }
     intervals.set(index, interval)
@@ -91,7 +95,7 @@ export function ruleTimeline(tables: Iterable<PublishedTable>, knownVersion: num
   }
 
   function share(subject: Subject, list: readonly Published[]): readonly EditionInEffect[] {
-    const key = `${subject} ${list.map(({ publishedVersion }) => publishedVersion).join(' ')}`
+    const key = `${subject} ${list.map(({ rulesVersion }) => rulesVersion).join(' ')}`
     return remember(shared, key, () => list.map(({ edition }) => edition))
   }
 
@@ -114,6 +118,7 @@ export function ruleTimeline(tables: Iterable<PublishedTable>, knownVersion: num
     connectionsOf: connectionsOfVersion,
     subjectOf,
     unreadableAt: (at) => intervalAt(at).unreadable,
+    ruleSetsAt: (at) => intervalAt(at).ruleSets,
     requirementsAt(at, { subject, version, variant, step }) {
       const list = intervalAt(at).bySubject.get(subject) ?? none
       const ofList = remember(requirements, list, () => new WeakMap<ConfirmedVersion, Map<string, Requirement[]>>())

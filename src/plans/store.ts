@@ -1,7 +1,7 @@
-import { canonicalText, digestOf } from '../exact/canonical.ts'
 import { type Sql, timestamptzText } from '../platform/database/sql.ts'
 import type { Act } from '../platform/gate.ts'
-import type { RevisionKey, RevisionRecord } from './record.ts'
+import { draftColumns, readStored } from '../platform/versioned-words.ts'
+import { nameOf, type RevisionKey, type RevisionRecord } from './record.ts'
 import type { PlanContent, RevisionState } from './words.ts'
 
 type RevisionRow = Omit<RevisionRecord, 'content'> & { readonly content: string }
@@ -37,12 +37,8 @@ export async function selectRevisions(
   return rows.map(recordOf)
 }
 
-/** INVARIANT: what comes back is what was signed: content that has its digest. */
 function recordOf(row: RevisionRow): RevisionRecord {
-  if (digestOf(row.content) !== row.digest) {
-    throw new Error(`revision ${row.revision} of ${row.plan} was changed in the database: its digest does not fit`)
-  }
-  return { ...row, content: JSON.parse(row.content) }
+  return { ...row, content: readStored(row, nameOf(row)) }
 }
 
 /** A plan with the numbers of its revisions. */
@@ -115,9 +111,11 @@ interface Written {
 }
 
 /** Writes a draft; the first revision makes its plan. */
-export async function insertRevision(act: Act, { content, changeReason, authors }: Written): Promise<RevisionRecord> {
-  const { plan, revision, product, productVersion, operation } = content
-  const text = canonicalText(content)
+export async function insertRevision(
+  act: Act,
+  written: Written & { readonly state: RevisionState },
+): Promise<RevisionRecord> {
+  const { plan, revision, product, productVersion, operation } = written.content
   await act.sql.query(
     'INSERT INTO governance.plan (plan, product, operation, recorded_at) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING',
     [plan, product, operation, timestamptzText(act.at)],
@@ -127,31 +125,22 @@ export async function insertRevision(act: Act, { content, changeReason, authors 
     data: {
       plan,
       revision,
-      state: 'draft',
+      state: written.state,
       product,
       productVersion,
-      content: text,
-      digest: digestOf(text),
-      changeReason,
-      authors: [...authors],
+      ...draftColumns(written),
       createdAt: new Date(act.at),
     },
   })
-  return stored(act, content)
+  return stored(act, written.content)
 }
 
 /** Puts other content in the place of a draft's. */
-export async function replaceContent(act: Act, { content, changeReason, authors }: Written): Promise<RevisionRecord> {
-  const text = canonicalText(content)
+export async function replaceContent(act: Act, written: Written): Promise<RevisionRecord> {
+  const { content } = written
   await act.prisma.planRevision.update({
     where: keyOf(content),
-    data: {
-      productVersion: content.productVersion,
-      content: text,
-      digest: digestOf(text),
-      changeReason,
-      authors: [...authors],
-    },
+    data: { productVersion: content.productVersion, ...draftColumns(written) },
   })
   return stored(act, content)
 }
@@ -223,6 +212,6 @@ function keyOf({ plan, revision }: RevisionKey) {
 
 async function stored(act: Act, key: RevisionKey): Promise<RevisionRecord> {
   const record = await selectRevision(act.sql, key)
-  if (record === undefined) throw new Error(`revision ${key.revision} of ${key.plan} is not there after it was written`)
+  if (record === undefined) throw new Error(`${nameOf(key)} is not there after it was written`)
   return record
 }

@@ -8,6 +8,35 @@ export interface Ends {
   readonly most?: Decimal
 }
 
+/** The members of a step, or of a measurement, that are windows. */
+export const windowNames = [
+  'testCurrent',
+  'sourceVoltage',
+  'dwell',
+  'testVoltage',
+  'rampUp',
+  'rampDown',
+  'frequency',
+  'readAt',
+  'residualVoltage',
+  'supplyVoltage',
+] as const
+export type WindowName = (typeof windowNames)[number]
+
+/** The stress itself. Less of it than was set is no test, so the value set is its least where no least is stated. */
+const floored: ReadonlySet<WindowName> = new Set([
+  'testVoltage',
+  'testCurrent',
+  'supplyVoltage',
+  'dwell',
+  'readAt',
+] as const)
+
+/** Whether a window of this name must have a least: stated, or the value set in its place. */
+export function needsLeast(name: WindowName): boolean {
+  return floored.has(name)
+}
+
 /** The canonical value of digits in a unit, both as the content's schema let them through. */
 export function canonical(digits: string, unit: string): Decimal {
   return multiply(decimal(digits), units[unitCode(unit)].factor)
@@ -19,12 +48,14 @@ export function quantityValue({ value, unit }: PlanQuantity): Decimal {
 }
 
 /**
- * What the plan accepts as a valid test. A window that only sets a value has that value as both ends; one that states an
- * end leaves the other unbounded if it does not state it, since no run would be refused there.
+ * What the plan accepts as a valid test. A window that only sets a value has that value as both ends. One that states an
+ * end leaves the other unbounded if it does not state it, since no run would be refused there; but a stress is never
+ * accepted below the value set.
  */
-export function acceptedEnds(window: Window): Ends {
-  const { least, most } = window
-  return isGiven(least) || isGiven(most) ? endsOf(window, { least, most }) : plannedEnds(window)
+export function acceptedEnds(name: WindowName, window: Window): Ends {
+  const { set, least, most } = window
+  if (!isGiven(least) && !isGiven(most)) return plannedEnds(window)
+  return endsOf(window, { least: least ?? (needsLeast(name) ? set : null), most })
 }
 
 /** What is to be expected in a test: the ends, and the value set in place of one that is not stated. */

@@ -2,8 +2,8 @@ import { z } from 'zod'
 import { DigestWire } from '../exact/canonical.ts'
 import { DecimalTextWire } from '../exact/quantity.ts'
 import { KeyWire, TextWire } from '../exact/text.ts'
-import { InstantWire } from '../exact/time.ts'
 import { type Dimension, readUnit, type UnitCode, unitCodes, units } from '../exact/unit-codes.ts'
+import { EffectWire, NumberWire } from '../platform/versioned-words.ts'
 import { insulations } from '../products/attributes.ts'
 import { type StepKind, stepKinds } from '../rules/words.ts'
 
@@ -32,7 +32,7 @@ export const polarities = ['normal', 'reversed'] as const
 export const conductorStates = ['closed', 'open'] as const
 
 /** Revision numbers are whole and fit the database's `integer`. */
-export const RevisionNumberWire = z.int().min(1).max(2_147_483_647)
+export const RevisionNumberWire = NumberWire
 
 /** Text of a unit of one dimension. Which code it means is said by `readUnit`, which knows the other spellings. */
 function unitOf(dimension: Dimension) {
@@ -219,7 +219,7 @@ export const PlanContentWire = z
     // Absent: every site that is open at the approval.
     sites: z.array(KeyWire).min(1).max(200).nullish(),
     product: KeyWire,
-    productVersion: z.int().min(1).max(2_147_483_647),
+    productVersion: NumberWire,
     productDigest: DigestWire,
     evidenceFrom: z.literal('one-run', 'in this version one run carries the evidence'),
     attemptsWithoutCauseMax: z.int().min(1).max(100),
@@ -246,7 +246,7 @@ export type RevisionDraft = z.infer<typeof RevisionDraftWire>
 export const ApprovalWire = z
   .strictObject({
     digest: DigestWire,
-    inForceFrom: z.union([z.literal('at-once'), InstantWire]),
+    inForceFrom: EffectWire,
     meaning: TextWire(200),
     comment: TextWire(1000).nullish(),
   })
@@ -256,11 +256,6 @@ export type Approval = z.infer<typeof ApprovalWire>
 /** A withdrawal holds from its commit on; a member `from`, which would reach back, is unknown in this version. */
 export const WithdrawalWire = z.strictObject({ reason: TextWire(1000) }).meta({ id: 'PlanWithdrawal' })
 export type Withdrawal = z.infer<typeof WithdrawalWire>
-
-/** A later revision says why it differs from the one before; the first has none before it. */
-export function changeReasonMissing(draft: RevisionDraft): boolean {
-  return draft.content.revision > 1 && (draft.changeReason ?? '').trim() === ''
-}
 
 /** The code of a unit in content that its schema has let through. A TypeError for any other text is a bug. */
 export function unitCode(text: string): UnitCode {

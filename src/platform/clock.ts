@@ -49,15 +49,25 @@ export interface ReceivedClock {
   now(): number
 }
 
+/** Observations that count. At line rate they are a fraction of a second, else minutes: clocks drift less in either. */
+const OBSERVATIONS = 32
+/** An offset that falls by more than this was not delayed: the process's clock was set. */
+const STEP_MS = 2_000
+
 /**
- * The offset is zero until the first observation, and is measured anew with each: an answer takes time to arrive, so it
- * errs towards the past, by the time of one round trip at most, and never names an instant still to come.
+ * The offset is zero until the first observation. An answer takes time to arrive, so each observation errs towards the
+ * past; the greatest of the last few errs least, and none names an instant still to come. A clock that was set is
+ * followed at once.
  */
 export function receivedClock(clock: Clock, processNow: () => number = Date.now): ReceivedClock {
+  let observed: number[] = []
   let offsetMs = 0
   return {
     observe(databaseMs) {
-      offsetMs = databaseMs - processNow()
+      const offset = databaseMs - processNow()
+      if (observed.length > 0 && offset < offsetMs - STEP_MS) observed = []
+      observed = [...observed.slice(1 - OBSERVATIONS), offset]
+      offsetMs = Math.max(...observed)
     },
     now: () => clock.read(Math.floor(processNow() + offsetMs)),
   }

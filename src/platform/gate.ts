@@ -39,6 +39,8 @@ export interface Act {
   /** Hand-written SQL in the same transaction. */
   readonly sql: Sql
   readonly ids: Ids
+  /** The access key that it is done with, for the ledger; null where the service itself acts. */
+  readonly key: string | null
   /** The instant of the act, t: milliseconds since the epoch, never before that of an earlier act. */
   readonly at: number
   /** The house's rules version before this act. */
@@ -71,7 +73,11 @@ const NOTIFY_BYTES_MAX = 7_000
  * Runs `work` as one act: the gate first and alone, then the clock, then `work`, then versions, changes and NOTIFY, all
  * in one transaction. `work` may run several times. It must read again what the signer saw, and must not scan or check.
  */
-export async function runAct<T>(database: Database, work: (act: Act) => Promise<T>): Promise<T> {
+export async function runAct<T>(
+  database: Database,
+  work: (act: Act) => Promise<T>,
+  key: string | null = null,
+): Promise<T> {
   // Acts append to the ledger, and its month must be there before the transaction. The gate's instant may differ from
   // this process's clock by hours at most; where a clock was set back, the months of earlier acts are there.
   const about = database.clock.read(Date.now())
@@ -81,7 +87,7 @@ export async function runAct<T>(database: Database, work: (act: Act) => Promise<
       async (prisma) => {
         const sql = await database.sqlOf(prisma)
         await sql.query('LOCK TABLE intake.gate IN EXCLUSIVE MODE')
-        return await inTime(underGate(database, prisma, sql, work))
+        return await inTime(underGate(database, prisma, sql, work, key))
       },
       { isolationLevel: 'ReadCommitted', maxWait: CONNECT_WAIT_MAX_MS, timeout: ACT_WITH_WAIT_MAX_MS },
     ),
@@ -114,6 +120,7 @@ async function underGate<T>(
   prisma: Prisma.TransactionClient,
   sql: Sql,
   work: (act: Act) => Promise<T>,
+  key: string | null,
 ): Promise<T> {
   const [house] = await sql.query<{ now: number; last: number; rules_version: number }>(
     `SELECT floor(extract(epoch FROM clock_timestamp()) * 1000)::int8 AS now, max(recorded_at) AS last,
@@ -122,8 +129,9 @@ async function underGate<T>(
     'gate_act_begins',
   )
   if (!house || house.rules_version === null) throw new Error("the gate has no row '*'; are the migrations applied?")
-  // The last recorded instant of any site, so that a clock set back cannot reopen the past anywhere.
-  const at = Math.max(database.clock.read(house.now), house.last)
+  // Not before the last act or the last commit of uploads anywhere, so that a clock set back cannot reopen the past.
+  const now = database.clock.read(house.now)
+  const at = Math.max(now, house.last, await lastUploadAfter(sql, now))
   const rulesVersion = house.rules_version
   const changes: (Change & { readonly sites: 'all' | readonly string[] })[] = []
   let rulesVersionAfter = rulesVersion
@@ -131,6 +139,7 @@ async function underGate<T>(
     prisma,
     sql,
     ids: database.ids,
+    key,
     at,
     rulesVersion,
     effectiveAt(asked, pointer) {
@@ -162,6 +171,18 @@ async function underGate<T>(
   const result = await work(act)
   await recordChanges(sql, at, changes, rulesVersionAfter === rulesVersion ? undefined : rulesVersionAfter)
   return result
+}
+
+/** The latest entry of uploads at or after an instant; the instant itself where there is none, as on every healthy day. */
+async function lastUploadAfter(sql: Sql, at: number): Promise<number> {
+  const [row] = await sql.query<{ last: number | null }>(
+    `SELECT max(entry.last) AS last FROM intake.gate
+     CROSS JOIN LATERAL (SELECT max(recorded_at) AS last FROM intake.ledger_entries e
+       WHERE e.site_id = gate.site_id AND e.recorded_at >= $1) entry`,
+    [timestamptzText(at)],
+    'gate_last_upload',
+  )
+  return row?.last ?? at
 }
 
 function refusedInstant(

@@ -90,6 +90,9 @@ export interface ProblemError {
   readonly in?: ProblemPlace
 }
 
+/** What a pure check refuses in a body, or in a part of one, which the pointer then starts at. */
+export type ContentRefusal = Required<Omit<ProblemError, 'in'>>
+
 export interface ProblemOptions {
   /** A sentence for the caller. Never holds anything that only we should see. */
   readonly detail?: string
@@ -170,6 +173,16 @@ export class Problem extends Error {
 /** The most common refusal: one field of the body, by its RFC 6901 pointer. */
 export function fieldInvalid(pointer: string, detail: string, code = 'field-invalid'): Problem {
   return new Problem('field-invalid', { errors: [{ pointer, detail, code }] })
+}
+
+/** @throws Problem `field-invalid` where a text that must say something is blank */
+export function requireText(text: string, pointer: string): void {
+  if (text.trim() === '') throw fieldInvalid(pointer, 'must say something')
+}
+
+/** The refusal of a field of the body that names something which is not there. */
+export function unknownReference(pointer: string, detail: string): Problem {
+  return new Problem('reference-unknown', { errors: [{ pointer, detail, code: 'reference-unknown' }] })
 }
 
 /** One token of an RFC 6901 pointer: `~` and `/` escaped. */

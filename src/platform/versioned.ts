@@ -1,4 +1,4 @@
-import { Problem } from './problems.ts'
+import { Problem, type ProblemKey } from './problems.ts'
 
 /**
  * Content that is drafted, frozen and then signed by a second person: what its acts must find before they change it.
@@ -6,12 +6,19 @@ import { Problem } from './problems.ts'
  * was read there, so that nothing has moved since.
  */
 
-/** One line of a life cycle. `who` names the permission that the act needs. */
+/** One line of a life cycle: `lifecycle.ts` of a room is a list of them. */
 export interface Move<State extends string, Action extends string> {
-  readonly from: State
+  /** Null: there is nothing yet, and the act makes it. */
+  readonly from: State | null
+  /** The operationId of the act. */
   readonly action: Action
   readonly to: State
-  readonly who: string
+  /** The permission that the act needs. */
+  readonly who: 'write' | 'sign' | 'stop'
+  /** Whether it must be done by someone who contributed nothing to the content. */
+  readonly secondPerson: boolean
+  /** How the act is refused in any other state; `state-conflict` where nothing is said. */
+  readonly refusal?: ProblemKey
 }
 
 /** What an act looks at. `name` is how a sentence calls it, such as 'version 3 of EX36'. */
@@ -26,34 +33,49 @@ export interface Versioned<State extends string> {
 export function stateAfter<State extends string, Action extends string>(
   moves: readonly Move<State, Action>[],
   action: Action,
-  state: State,
+  state: State | null,
 ): State | undefined {
   return moves.find((one) => one.action === action && one.from === state)?.to
 }
 
+/** The state of what `action` makes. Throws where the life cycle makes nothing by it, which is a bug. */
+export function firstState<State extends string, Action extends string>(
+  moves: readonly Move<State, Action>[],
+  action: Action,
+): State {
+  const state = stateAfter(moves, action, null)
+  if (state === undefined) throw new Error(`by its life cycle ${action} makes nothing`)
+  return state
+}
+
 /**
- * The state that `action` leads to from the present one.
- * @throws Problem `state-conflict`, naming state and act
+ * The state that `action` leads to from the present one, by this person.
+ * @param asked `digest` is the one of the content that the person saw, where they say which it was
+ * @throws Problem `state-conflict`, or the line's own refusal, naming state and act
+ * @throws Problem `digest-stale`, with the present digest
+ * @throws Problem `two-people-required`
  */
 export function requireMove<State extends string, Action extends string>(
   moves: readonly Move<State, Action>[],
   action: Action,
   current: Versioned<State>,
+  asked: { readonly by: string; readonly digest?: string | null | undefined },
 ): State {
-  const to = stateAfter(moves, action, current.state)
-  if (to !== undefined) return to
-  const froms = moves.filter((one) => one.action === action).map(({ from }) => from)
-  throw new Problem('state-conflict', {
-    detail: `${capitalised(current.name)} is ${current.state}; ${action} needs it to be ${froms.join(' or ')}.`,
-    members: { state: current.state },
-  })
+  const lines = moves.filter((one) => one.action === action)
+  const line = lines.find(({ from }) => from === current.state)
+  if (line === undefined) {
+    const needed = lines.flatMap(({ from }) => from ?? []).join(' or ')
+    throw new Problem(lines[0]?.refusal ?? 'state-conflict', {
+      detail: `${capitalised(current.name)} is ${current.state}; ${action} needs it to be ${needed}.`,
+      members: { state: current.state },
+    })
+  }
+  requireDigest(current, asked.digest)
+  if (line.secondPerson) requireOtherThanAuthors(current, asked.by)
+  return line.to
 }
 
-/**
- * Holds an act to the content that the person saw, where they say which it was.
- * @throws Problem `digest-stale`, with the present digest
- */
-export function requireDigest(current: Versioned<string>, seen: string | null | undefined): void {
+function requireDigest(current: Versioned<string>, seen: string | null | undefined): void {
   if (seen === undefined || seen === null || seen === current.digest) return
   throw new Problem('digest-stale', {
     detail: `${capitalised(current.name)} has another digest now. Read it again before signing.`,
@@ -62,11 +84,8 @@ export function requireDigest(current: Versioned<string>, seen: string | null | 
   })
 }
 
-/**
- * Whoever contributed to the content does not sign it (21 CFR 11 asks for review; two people is this house's law).
- * @throws Problem `two-people-required`
- */
-export function requireOtherThanAuthors(current: Versioned<string>, signer: string): void {
+/** Whoever contributed to the content does not sign it (21 CFR 11 asks for review; two people is this house's law). */
+function requireOtherThanAuthors(current: Versioned<string>, signer: string): void {
   if (!current.authors.includes(signer)) return
   throw new Problem('two-people-required', {
     detail: `${signer} contributed to ${current.name}; someone who did not must sign it.`,

@@ -1,42 +1,23 @@
+import { runActOf } from '../access/acts-live.ts'
 import type { PersonActor } from '../access/words.ts'
-import { readInstant, writeInstant } from '../exact/time.ts'
+import { writeInstant } from '../exact/time.ts'
 import { recordEntry } from '../ledger/acts.ts'
 import type { Database } from '../platform/database/pool.ts'
-import { type Act, runAct } from '../platform/gate.ts'
-import { fieldInvalid, Problem, type ProblemError } from '../platform/problems.ts'
-import {
-  requireDigest,
-  requireHigherNumber,
-  requireMove,
-  requireOtherThanAuthors,
-  stateAfter,
-  type Versioned,
-  withAuthor,
-} from '../platform/versioned.ts'
+import type { Act } from '../platform/gate.ts'
+import { Problem, requireText } from '../platform/problems.ts'
+import { firstState, requireHigherNumber, requireMove, type Versioned, withAuthor } from '../platform/versioned.ts'
+import { draftErrors, readEffect, type Submission } from '../platform/versioned-words.ts'
 import { checkProductContent } from './content.ts'
-import { type VersionRecord, versionNotFound, writeVersion } from './record.ts'
+import { lifecycle, type VersionAction } from './lifecycle.ts'
+import { nameOf, type VersionKey, type VersionRecord, versionNotFound, writeVersion } from './record.ts'
 import { insertVersion, markConfirmed, markSubmitted, replaceContent, selectNumbers, selectVersion } from './store.ts'
-import {
-  type Confirmation,
-  changeReasonMissing,
-  type ProductContent,
-  type ProductVersion,
-  type Submission,
-  type VersionDraft,
-  type VersionState,
-  versionLifecycle,
-} from './words.ts'
+import type { Confirmation, ProductContent, ProductVersion, VersionDraft, VersionState } from './words.ts'
 
 /** What the acts of this room use. */
 export interface ProductServices {
   readonly database: Database
   /** Called after a commit that changed the rules, so that live revisions are checked soon; it would happen anyway. */
   readonly nudgeSweep?: (() => void) | undefined
-}
-
-export interface VersionKey {
-  readonly product: string
-  readonly version: number
 }
 
 /** Writes the first or a later version of a product, as a draft. The first one makes the product. */
@@ -46,16 +27,14 @@ export async function createVersion(
   product: string,
   draft: VersionDraft,
 ): Promise<ProductVersion> {
-  const { content } = draft
-  requireSound(draft, { product, version: content.version })
-  const author = actor.person
-  return runAct(services.database, async (act) => {
-    const { highest, isTaken } = await selectNumbers(act.sql, product, content.version)
-    const name = nameOf({ product, version: content.version })
-    requireHigherNumber(content.version, { highest, isTaken, name, pointer: '/content/version' })
-    const record = await insertVersion(act, { ...written(draft), authors: [author] })
-    await recordVersion(act, 'createVersion', author, record, {})
-    return writeVersion(record)
+  const key = { product, version: draft.content.version }
+  requireSound(draft, key)
+  return runActOf(services.database, actor, async (act) => {
+    const numbers = await selectNumbers(act.sql, key)
+    requireHigherNumber(key.version, { ...numbers, name: nameOf(key), pointer: '/content/version' })
+    const state = firstState(lifecycle, 'createVersion')
+    const record = await insertVersion(act, { ...written(draft), state, authors: [actor.person] })
+    return entered(act, 'createVersion', actor, record, {})
   })
 }
 
@@ -71,16 +50,13 @@ export async function replaceVersion(
   requireMatch: (digest: string) => void,
 ): Promise<ProductVersion> {
   requireSound(draft, key)
-  const author = actor.person
-  return runAct(services.database, async (act) => {
+  const by = actor.person
+  return runActOf(services.database, actor, async (act) => {
     const current = await findVersion(act, key)
     requireMatch(current.digest)
-    if (stateAfter(versionLifecycle, 'replaceVersion', current.state) === undefined) {
-      throw new Problem('version-locked', { detail: `Version ${key.version} of ${key.product} is ${current.state}.` })
-    }
-    const record = await replaceContent(act, { ...written(draft), authors: withAuthor(current.authors, author) })
-    await recordVersion(act, 'replaceVersion', author, record, { before: current.digest })
-    return writeVersion(record)
+    requireMove(lifecycle, 'replaceVersion', current, { by })
+    const record = await replaceContent(act, { ...written(draft), authors: withAuthor(current.authors, by) })
+    return entered(act, 'replaceVersion', actor, record, { before: current.digest })
   })
 }
 
@@ -92,13 +68,10 @@ export async function submitVersion(
   submission: Submission,
 ): Promise<ProductVersion> {
   const by = actor.person
-  return runAct(services.database, async (act) => {
+  return runActOf(services.database, actor, async (act) => {
     const current = await findVersion(act, key)
-    const state = requireMove(versionLifecycle, 'submitVersion', versioned(current))
-    requireDigest(versioned(current), submission?.digest)
-    const record = await markSubmitted(act, key, { state, by })
-    await recordVersion(act, 'submitVersion', by, record, {})
-    return writeVersion(record)
+    const state = requireMove(lifecycle, 'submitVersion', current, { by, digest: submission?.digest })
+    return entered(act, 'submitVersion', actor, await markSubmitted(act, key, { state, by }), {})
   })
 }
 
@@ -113,52 +86,29 @@ export async function confirmVersion(
   confirmation: Confirmation,
 ): Promise<ProductVersion> {
   const by = actor.person
-  const asked = readEffect(confirmation.effectiveFrom ?? 'at-once')
-  if (confirmation.meaning.trim() === '') throw fieldInvalid('/meaning', 'must say something')
-  const answer = await runAct(services.database, async (act) => {
+  const { digest, meaning } = confirmation
+  const asked = readEffect(confirmation.effectiveFrom ?? 'at-once', '/effectiveFrom')
+  requireText(meaning, '/meaning')
+  const answer = await runActOf(services.database, actor, async (act) => {
     const current = await findVersion(act, key)
-    const state = requireMove(versionLifecycle, 'confirmVersion', versioned(current))
-    requireDigest(versioned(current), confirmation.digest)
-    requireOtherThanAuthors(versioned(current), by)
+    const state = requireMove(lifecycle, 'confirmVersion', current, { by, digest })
     requireSoundContent(current.content, '')
     const effectiveFrom = act.effectiveAt(asked, '/effectiveFrom')
-    const publishedVersion = act.raiseRules()
-    const { meaning } = confirmation
-    const record = await markConfirmed(act, key, { state, by, meaning, effectiveFrom, publishedVersion })
+    const rulesVersion = act.raiseRules()
+    const record = await markConfirmed(act, key, { state, by, meaning, effectiveFrom, rulesVersion })
     act.touch('product', key.product, 'all')
     // Keys of tables hold no slash, so this names no table.
     act.touch('rules', `product/${key.product}`, 'all')
-    await recordVersion(act, 'confirmVersion', by, record, {
-      meaning,
-      effectiveFrom: writeInstant(effectiveFrom),
-      rulesVersion: publishedVersion,
-    })
-    return writeVersion(record)
+    const facts = { meaning, effectiveFrom: writeInstant(effectiveFrom), rulesVersion }
+    return entered(act, 'confirmVersion', actor, record, facts)
   })
   services.nudgeSweep?.()
   return answer
 }
 
-function readEffect(effectiveFrom: string): number | 'at-once' {
-  if (effectiveFrom === 'at-once') return effectiveFrom
-  const read = readInstant(effectiveFrom)
-  if ('refused' in read)
-    throw fieldInvalid('/effectiveFrom', 'must be an instant with an offset, or at-once', read.refused)
-  return read.at
-}
-
 /** @throws Problem `field-invalid` naming every field at fault */
-function requireSound(draft: VersionDraft, key: VersionKey): void {
-  const errors: ProblemError[] = []
-  if (draft.content.product !== key.product) {
-    errors.push({ pointer: '/content/product', detail: `The path names the product ${key.product}.` })
-  }
-  if (draft.content.version !== key.version) {
-    errors.push({ pointer: '/content/version', detail: `The path names the version ${key.version}.` })
-  }
-  if (changeReasonMissing(draft)) {
-    errors.push({ pointer: '/changeReason', code: 'field-missing', detail: 'A version above 1 says why it differs.' })
-  }
+function requireSound(draft: VersionDraft, { product, version }: VersionKey): void {
+  const errors = draftErrors(draft, { product, version }, version)
   if (errors.length > 0) throw new Problem('field-invalid', { errors })
   requireSoundContent(draft.content, '/content')
 }
@@ -168,31 +118,25 @@ function requireSoundContent(content: ProductContent, pointer: string): void {
   if (errors.length > 0) throw new Problem('field-invalid', { errors })
 }
 
-async function findVersion(act: Act, key: VersionKey): Promise<VersionRecord> {
+async function findVersion(act: Act, key: VersionKey): Promise<VersionRecord & Versioned<VersionState>> {
   const current = await selectVersion(act.sql, key.product, key.version)
-  if (current === undefined) throw versionNotFound(key.product, key.version)
-  return current
+  if (current === undefined) throw versionNotFound(key)
+  return { ...current, name: nameOf(key) }
 }
 
 function written({ content, changeReason }: VersionDraft) {
   return { product: content.product, version: content.version, content, changeReason: changeReason ?? null }
 }
 
-function versioned(record: VersionRecord): Versioned<VersionState> {
-  return { name: nameOf(record), state: record.state, digest: record.digest, authors: record.authors }
-}
-
-function nameOf({ product, version }: VersionKey): string {
-  return `version ${version} of ${product}`
-}
-
-function recordVersion(
+/** Enters an act in the ledger, and answers with what it left. */
+async function entered(
   act: Act,
-  action: string,
-  by: string,
+  action: VersionAction,
+  { person: by }: PersonActor,
   record: VersionRecord,
   facts: Readonly<Record<string, unknown>>,
-): Promise<void> {
+): Promise<ProductVersion> {
   const subject = `products/${record.product}/versions/${record.version}`
-  return recordEntry(act, { action, by, subject, facts: { digest: record.digest, ...facts } })
+  await recordEntry(act, { action, by, subject, facts: { digest: record.digest, ...facts } })
+  return writeVersion(record)
 }

@@ -1,6 +1,7 @@
 import { type Decimal, decimal, isNegative } from '../exact/decimal.ts'
 import { readQuantity } from '../exact/quantity.ts'
 import type { Dimension } from '../exact/unit-codes.ts'
+import { type ContentRefusal, pointerToken } from '../platform/problems.ts'
 
 /** IEC 61140 and IEC 60335-1, 3.3: protection against electric shock. Roman numerals, so they are words, not numbers. */
 export const protectionClasses = ['0', '0I', 'I', 'II', 'III'] as const
@@ -45,37 +46,22 @@ export const productAttributes = {
 
 export type ProductAttribute = keyof typeof productAttributes
 
-/** Attributes that every product must state; the others are asked for by rules. */
-export const requiredAttributes = [
-  'protectionClass',
-  'functionalEarth',
-  'phases',
-  'ratedVoltage',
-  'ratedFrequency',
-] as const satisfies readonly ProductAttribute[]
-
 /** One attribute as the rules see it: a word, a yes or no, or a number in the canonical unit of its dimension. */
 export type AttributeValue = string | boolean | Decimal
-
-export interface AttributeRefusal {
-  readonly pointer: string
-  readonly code: string
-  readonly message: string
-}
 
 /** Reads one attribute from the wire; undefined where it is absent, which `null` and an empty value mean as well. */
 export function readAttribute(
   definition: AttributeDefinition,
   wire: unknown,
-): { value: AttributeValue | undefined } | { code: string; message: string; member?: string } {
+): { value: AttributeValue | undefined } | { code: string; detail: string; member?: string } {
   if (wire === null || wire === undefined) return { value: undefined }
   switch (definition.type) {
     case 'boolean':
-      return typeof wire === 'boolean' ? { value: wire } : { code: 'field-invalid', message: 'must be true or false' }
+      return typeof wire === 'boolean' ? { value: wire } : { code: 'field-invalid', detail: 'must be true or false' }
     case 'string': {
-      if (typeof wire !== 'string') return { code: 'field-invalid', message: 'must be text' }
+      if (typeof wire !== 'string') return { code: 'field-invalid', detail: 'must be text' }
       if (definition.values && !definition.values.includes(wire)) {
-        return { code: 'field-invalid', message: `must be one of ${definition.values.join(', ')}` }
+        return { code: 'field-invalid', detail: `must be one of ${definition.values.join(', ')}` }
       }
       return { value: wire }
     }
@@ -90,21 +76,21 @@ export function readAttribute(
  */
 export function readAttributes(wire: Readonly<Record<string, unknown>>): {
   values: Map<string, AttributeValue>
-  refusals: AttributeRefusal[]
+  refusals: ContentRefusal[]
 } {
   const values = new Map<string, AttributeValue>()
-  const refusals: AttributeRefusal[] = []
+  const refusals: ContentRefusal[] = []
   for (const [name, text] of Object.entries(wire)) {
     if (name === 'insulations' || name === 'earthedParts') continue
-    const pointer = `/${name.replaceAll('~', '~0').replaceAll('/', '~1')}`
+    const pointer = `/${pointerToken(name)}`
     if (!isProductAttribute(name)) {
-      refusals.push({ pointer, code: 'field-invalid', message: 'is not an attribute of a product' })
+      refusals.push({ pointer, code: 'field-invalid', detail: 'is not an attribute of a product' })
       continue
     }
     const read = readAttribute(productAttributes[name], text)
     if ('code' in read) {
       const at = read.member ? `${pointer}/${read.member}` : pointer // No member: the whole is at fault.
-      refusals.push({ pointer: at, code: read.code, message: read.message })
+      refusals.push({ pointer: at, code: read.code, detail: read.detail })
     } else if (read.value !== undefined) values.set(name, read.value)
   }
   return { values, refusals }
@@ -116,23 +102,23 @@ export function isProductAttribute(name: string): name is ProductAttribute {
 
 function readCount(counts: readonly number[] | undefined, wire: unknown) {
   if (typeof wire !== 'number' || !Number.isSafeInteger(wire) || wire < 0) {
-    return { code: 'field-invalid', message: 'must be a whole number' }
+    return { code: 'field-invalid', detail: 'must be a whole number' }
   }
-  if (counts && !counts.includes(wire)) return { code: 'field-invalid', message: `must be one of ${counts.join(', ')}` }
+  if (counts && !counts.includes(wire)) return { code: 'field-invalid', detail: `must be one of ${counts.join(', ')}` }
   return { value: decimal(wire) }
 }
 
 function readMeasured(dimension: Dimension, wire: unknown) {
   const read = readQuantity(wire)
   if ('noReading' in read) return { value: undefined }
-  if ('refused' in read) return { code: read.refused, message: 'must be a number with a unit', member: read.member }
+  if ('refused' in read) return { code: read.refused, detail: 'must be a number with a unit', member: read.member }
   const { quantity } = read
   if (quantity.relation !== '=') {
-    return { code: 'field-invalid', message: 'must be a value, not a bound', member: 'relation' }
+    return { code: 'field-invalid', detail: 'must be a value, not a bound', member: 'relation' }
   }
   if (quantity.dimension !== dimension) {
-    return { code: 'field-invalid', message: `must be in a unit of ${dimension}`, member: 'unit' }
+    return { code: 'field-invalid', detail: `must be in a unit of ${dimension}`, member: 'unit' }
   }
-  if (isNegative(quantity.value)) return { code: 'field-invalid', message: 'must not be negative', member: 'value' }
+  if (isNegative(quantity.value)) return { code: 'field-invalid', detail: 'must not be negative', member: 'value' }
   return { value: quantity.value }
 }

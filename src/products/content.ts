@@ -1,14 +1,8 @@
 import { compare, isZero, ONE } from '../exact/decimal.ts'
+import type { ContentRefusal } from '../platform/problems.ts'
 import { type AttributeValue, readAttributes } from './attributes.ts'
 import { readSerialRule } from './serial.ts'
 import { type ProductContent, terminals } from './words.ts'
-
-/** One thing wrong with the content. `pointer` is RFC 6901 inside the content. */
-export interface ContentRefusal {
-  readonly pointer: string
-  readonly code: string
-  readonly detail: string
-}
 
 /** Classes whose protection is a connection to earth (IEC 61140, 7.3), so that earthed parts must be known. */
 const earthedClasses: readonly string[] = ['0I', 'I']
@@ -44,7 +38,7 @@ function checkAttributes(content: ProductContent): ContentRefusal[] {
 
 function readChecked(attributes: Readonly<Record<string, unknown>>, pointer: string): ContentRefusal[] {
   const { values, refusals } = readAttributes(attributes)
-  const found = refusals.map(({ pointer: inner, code, message }) => refusal(`${pointer}${inner}`, message, code))
+  const found = refusals.map(({ pointer: inner, code, detail }) => refusal(`${pointer}${inner}`, detail, code))
   if (isZeroNumber(values.get('ratedVoltage'))) {
     found.push(refusal(`${pointer}/ratedVoltage/value`, 'must be above zero'))
   }
@@ -120,7 +114,7 @@ function checkVariants(content: ProductContent): ContentRefusal[] {
 function checkSerialRule(content: ProductContent): ContentRefusal[] {
   const read = readSerialRule(content.serialRule)
   if ('compiled' in read) return []
-  return read.refusals.map(({ at, message }) => refusal('/serialRule/pattern', `at character ${at + 1}: ${message}`))
+  return read.refusals.map(({ at, detail }) => refusal('/serialRule/pattern', `at character ${at + 1}: ${detail}`))
 }
 
 function checkUnique(names: readonly string[], pointer: string, what: string): ContentRefusal[] {

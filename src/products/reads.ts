@@ -29,7 +29,7 @@ export async function readAllConfirmedVersions(sql: Sql, products?: readonly str
 /** @throws Problem `version-not-found` */
 export async function getVersion(sql: Sql, product: string, version: number): Promise<ProductVersion> {
   const record = await selectVersion(sql, product, version)
-  if (record === undefined) throw versionNotFound(product, version)
+  if (record === undefined) throw versionNotFound({ product, version })
   return writeVersion(record)
 }
 
@@ -85,9 +85,9 @@ async function withEffects(sql: Sql, rows: readonly ProductRow[], at: number): P
 }
 
 function confirmedOf(record: VersionRecord): ConfirmedVersion {
-  const { product, version, digest, content, effectiveFrom, publishedVersion, confirmedAt } = record
-  if (effectiveFrom === null || publishedVersion === null || confirmedAt === null) {
+  const { product, version, digest, content, effectiveFrom, rulesVersion, confirmedAt } = record
+  if (effectiveFrom === null || rulesVersion === null || confirmedAt === null) {
     throw new Error(`version ${version} of ${product} is confirmed, yet without an instant or rules version`)
   }
-  return { product, version, digest, content, effectiveFrom, publishedVersion, publishedAt: confirmedAt }
+  return { product, version, digest, content, effectiveFrom, rulesVersion, publishedAt: confirmedAt }
 }

@@ -1,30 +1,27 @@
 import { writeInstant } from '../exact/time.ts'
 import { Problem } from '../platform/problems.ts'
+import type { DraftRecord } from '../platform/versioned-words.ts'
 import type { ProductContent, ProductVersion, VersionState } from './words.ts'
 
-/** A version as stored. Instants are milliseconds since the epoch; what has not happened yet is null. */
-export interface VersionRecord {
+export interface VersionKey {
   readonly product: string
   readonly version: number
-  readonly state: VersionState
-  readonly digest: string
+}
+
+/** A version as stored. Instants are milliseconds since the epoch; what has not happened yet is null. */
+export interface VersionRecord extends VersionKey, DraftRecord<VersionState> {
   readonly content: ProductContent
-  readonly changeReason: string | null
-  readonly authors: readonly string[]
-  readonly createdAt: number
-  readonly submittedAt: number | null
-  readonly submittedBy: string | null
   readonly confirmedAt: number | null
   readonly confirmedBy: string | null
   readonly confirmedMeaning: string | null
   readonly effectiveFrom: number | null
   /** The house's rules version that its confirmation became. */
-  readonly publishedVersion: number | null
+  readonly rulesVersion: number | null
 }
 
 /** The answer of every act on a version and of every question for one. */
 export function writeVersion(record: VersionRecord): ProductVersion {
-  const { createdAt, submittedAt, confirmedAt, effectiveFrom, publishedVersion, authors, ...rest } = record
+  const { createdAt, submittedAt, confirmedAt, effectiveFrom, authors, ...rest } = record
   return {
     ...rest,
     authors: [...authors],
@@ -32,7 +29,6 @@ export function writeVersion(record: VersionRecord): ProductVersion {
     submittedAt: instantOrNull(submittedAt),
     confirmedAt: instantOrNull(confirmedAt),
     effectiveFrom: instantOrNull(effectiveFrom),
-    rulesVersion: publishedVersion,
   }
 }
 
@@ -40,7 +36,12 @@ function instantOrNull(at: number | null): string | null {
   return at === null ? null : writeInstant(at)
 }
 
-export function versionNotFound(product: string, version: number): Problem {
+/** How a sentence calls it. */
+export function nameOf({ product, version }: VersionKey): string {
+  return `version ${version} of ${product}`
+}
+
+export function versionNotFound({ product, version }: VersionKey): Problem {
   return new Problem('version-not-found', { detail: `There is no version ${version} of product ${product}.` })
 }
 

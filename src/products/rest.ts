@@ -1,22 +1,21 @@
 import { z } from 'zod'
 import { KeyWire } from '../exact/text.ts'
 import {
-  makePage,
   NumberParam,
   PageWire,
   PlaceNumber,
   pageQuery,
-  readPage,
   refusals,
   requireMatch,
   sendCreated,
-  sendPage,
-  sendTagged,
+  sendEditable,
+  sendList,
 } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
+import { SubmissionWire } from '../platform/versioned-words.ts'
 import { confirmVersion, createVersion, type ProductServices, replaceVersion, submitVersion } from './acts.ts'
 import { getProduct, getVersion, listProducts, listVersions } from './reads.ts'
-import { ConfirmationWire, ProductVersionWire, ProductWire, SubmissionWire, VersionDraftWire } from './words.ts'
+import { ConfirmationWire, ProductVersionWire, ProductWire, VersionDraftWire } from './words.ts'
 
 const ProductParams = z.strictObject({ product: KeyWire })
 const VersionParams = z.strictObject({ product: KeyWire, version: NumberParam })
@@ -40,15 +39,13 @@ export function registerProducts(app: RestApp, services: Services & ProductServi
         response: { 200: PageWire(ProductWire), ...refusals('cursor-invalid') },
       },
     },
-    async (request, reply) => {
-      const page = readPage('products', request.query, KeyWire)
-      const items = await listProducts(sql, { after: page.after ?? '', limit: page.limit }, received.now())
-      return sendPage(
-        request,
-        reply,
-        makePage('products', items, page.limit, ({ product }) => product),
-      )
-    },
+    (request, reply) =>
+      sendList(request, reply, {
+        name: 'products',
+        place: KeyWire,
+        placeOf: ({ product }) => product,
+        read: ({ after = '', limit }) => listProducts(sql, { after, limit }, received.now()),
+      }),
   )
 
   app.get(
@@ -79,16 +76,13 @@ export function registerProducts(app: RestApp, services: Services & ProductServi
         response: { 200: PageWire(ProductVersionWire), ...refusals('product-not-found', 'cursor-invalid') },
       },
     },
-    async (request, reply) => {
-      const list = `versions/${request.params.product}`
-      const page = readPage(list, request.query, PlaceNumber)
-      const items = await listVersions(sql, request.params.product, { after: page.after ?? 0, limit: page.limit })
-      return sendPage(
-        request,
-        reply,
-        makePage(list, items, page.limit, ({ version }) => version),
-      )
-    },
+    (request, reply) =>
+      sendList(request, reply, {
+        name: `versions/${request.params.product}`,
+        place: PlaceNumber,
+        placeOf: ({ version }) => version,
+        read: ({ after = 0, limit }) => listVersions(sql, request.params.product, { after, limit }),
+      }),
   )
 
   app.post(
@@ -107,7 +101,7 @@ export function registerProducts(app: RestApp, services: Services & ProductServi
     async (request, reply) => {
       const created = await createVersion(services, request.person, request.params.product, request.body)
       const location = ['products', created.product, 'versions', String(created.version)]
-      return sendCreated(reply, location, sendTagged(reply, created.digest, created))
+      return sendCreated(reply, location, sendEditable(reply, created))
     },
   )
 
@@ -123,10 +117,8 @@ export function registerProducts(app: RestApp, services: Services & ProductServi
         response: { 200: ProductVersionWire, ...refusals('version-not-found') },
       },
     },
-    async (request, reply) => {
-      const version = await getVersion(sql, request.params.product, request.params.version)
-      return sendTagged(reply, version.digest, version)
-    },
+    async (request, reply) =>
+      sendEditable(reply, await getVersion(sql, request.params.product, request.params.version)),
   )
 
   app.put(
@@ -148,7 +140,7 @@ export function registerProducts(app: RestApp, services: Services & ProductServi
     async (request, reply) => {
       const match = (digest: string) => requireMatch(request, digest)
       const replaced = await replaceVersion(services, request.person, request.params, request.body, match)
-      return sendTagged(reply, replaced.digest, replaced)
+      return sendEditable(reply, replaced)
     },
   )
 
@@ -165,10 +157,7 @@ export function registerProducts(app: RestApp, services: Services & ProductServi
         response: { 200: ProductVersionWire, ...refusals('version-not-found', 'state-conflict', 'digest-stale') },
       },
     },
-    async (request, reply) => {
-      const submitted = await submitVersion(services, request.person, request.params, request.body)
-      return sendTagged(reply, submitted.digest, submitted)
-    },
+    (request) => submitVersion(services, request.person, request.params, request.body),
   )
 
   app.post(
@@ -193,9 +182,6 @@ export function registerProducts(app: RestApp, services: Services & ProductServi
         },
       },
     },
-    async (request, reply) => {
-      const confirmed = await confirmVersion(services, request.person, request.params, request.body)
-      return sendTagged(reply, confirmed.digest, confirmed)
-    },
+    (request) => confirmVersion(services, request.person, request.params, request.body),
   )
 }

@@ -18,7 +18,7 @@ export interface Piece {
 /** Why a pattern was refused, and where in its text: an offset in UTF-16 code units. */
 export interface PatternRefusal {
   readonly at: number
-  readonly message: string
+  readonly detail: string
 }
 
 /** Characters that mean something in a pattern; a backslash before one makes it a literal. */
@@ -33,7 +33,7 @@ export function readPattern(text: string): { pieces: Piece[] } | { refused: Patt
     while (!reader.isAtEnd()) pieces.push(reader.readPiece())
     return { pieces }
   } catch (error) {
-    if (error instanceof Refusal) return { refused: { at: error.at, message: error.message } }
+    if (error instanceof Refusal) return { refused: { at: error.at, detail: error.message } }
     throw error
   }
 }
@@ -41,14 +41,14 @@ export function readPattern(text: string): { pieces: Piece[] } | { refused: Patt
 /** Stops the reading of a pattern; caught in this file only. */
 class Refusal extends Error {
   readonly at: number
-  constructor(at: number, message: string) {
-    super(message)
+  constructor(at: number, detail: string) {
+    super(detail)
     this.at = at
   }
 }
 
-function refuse(at: number, message: string): never {
-  throw new Refusal(at, message)
+function refuse(at: number, detail: string): never {
+  throw new Refusal(at, detail)
 }
 
 /** Reads the text of a pattern from left to right. */

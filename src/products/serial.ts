@@ -42,7 +42,7 @@ export function readSerialRule(rule: SerialRule): { compiled: CompiledSerialRule
   for (const { allowed, least, most, at } of read.pieces) {
     removeOtherCase(allowed, rule.letters)
     if (!allowed.includes(1)) {
-      return { refusals: [{ at, message: `never matches, since letters are put in ${rule.letters} case first` }] }
+      return { refusals: [{ at, detail: `never matches, since letters are put in ${rule.letters} case first` }] }
     }
     allowed.forEach((isAllowed, code) => {
       if (isAllowed) alphabet[code] = 1
@@ -50,10 +50,10 @@ export function readSerialRule(rule: SerialRule): { compiled: CompiledSerialRule
     lengthLeast += least
     lengthMost += most
   }
-  if (lengthLeast === 0) return { refusals: [{ at: 0, message: 'must not match an empty serial' }] }
+  if (lengthLeast === 0) return { refusals: [{ at: 0, detail: 'must not match an empty serial' }] }
   if (lengthMost > SERIAL_LENGTH_MAX) {
     return {
-      refusals: [{ at: 0, message: `allows serials of ${lengthMost} characters; the most is ${SERIAL_LENGTH_MAX}` }],
+      refusals: [{ at: 0, detail: `allows serials of ${lengthMost} characters; the most is ${SERIAL_LENGTH_MAX}` }],
     }
   }
   return { compiled: { rule, pieces: read.pieces, alphabet, lengthLeast, lengthMost } }

@@ -1,15 +1,16 @@
-import { canonicalText, digestOf } from '../exact/canonical.ts'
 import { type Sql, timestamptzText } from '../platform/database/sql.ts'
 import type { Act } from '../platform/gate.ts'
-import type { VersionRecord } from './record.ts'
+import { draftColumns, readStored } from '../platform/versioned-words.ts'
+import { nameOf, type VersionKey, type VersionRecord } from './record.ts'
 import { ProductContentWire, type VersionState } from './words.ts'
 
 type VersionRow = Omit<VersionRecord, 'content'> & { readonly content: string }
+type Written = Pick<VersionRecord, 'product' | 'version' | 'content' | 'changeReason' | 'authors'>
 
 const COLUMNS = `product, version, state, digest, content, change_reason AS "changeReason", authors,
   created_at AS "createdAt", submitted_at AS "submittedAt", submitted_by AS "submittedBy",
   confirmed_at AS "confirmedAt", confirmed_by AS "confirmedBy", confirmed_meaning AS "confirmedMeaning",
-  effective_from AS "effectiveFrom", published_version AS "publishedVersion"`
+  effective_from AS "effectiveFrom", rules_version AS "rulesVersion"`
 
 /** One version; undefined where there is none. */
 export async function selectVersion(sql: Sql, product: string, version: number): Promise<VersionRecord | undefined> {
@@ -39,7 +40,7 @@ export async function selectVersions(
 export async function selectConfirmed(sql: Sql, products: readonly string[] | undefined): Promise<VersionRecord[]> {
   const rows = await sql.query<VersionRow>(
     `SELECT ${COLUMNS} FROM governance.product_version
-     WHERE state = 'confirmed' AND ($1::text[] IS NULL OR product = ANY ($1)) ORDER BY published_version`,
+     WHERE state = 'confirmed' AND ($1::text[] IS NULL OR product = ANY ($1)) ORDER BY rules_version`,
     [products ?? null],
     'products_confirmed',
   )
@@ -49,8 +50,7 @@ export async function selectConfirmed(sql: Sql, products: readonly string[] | un
 /** The numbers of a product so far; no row where the product is unknown. */
 export async function selectNumbers(
   sql: Sql,
-  product: string,
-  version: number,
+  { product, version }: VersionKey,
 ): Promise<{ highest: number | null; isTaken: boolean }> {
   const [row] = await sql.query<{ highest: number | null; isTaken: boolean | null }>(
     `SELECT max(version) AS highest, bool_or(version = $2) AS "isTaken" FROM governance.product_version WHERE product = $1`,
@@ -63,9 +63,8 @@ export async function selectNumbers(
 /** Makes the product with its first version. */
 export async function insertVersion(
   act: Act,
-  version: Pick<VersionRecord, 'product' | 'version' | 'content' | 'changeReason' | 'authors'>,
+  version: Written & { readonly state: VersionState },
 ): Promise<VersionRecord> {
-  const content = canonicalText(version.content)
   await act.sql.query(
     `INSERT INTO governance.product (product, recorded_at) VALUES ($1, $2) ON CONFLICT DO NOTHING`,
     [version.product, timestamptzText(act.at)],
@@ -75,11 +74,8 @@ export async function insertVersion(
     data: {
       product: version.product,
       version: version.version,
-      state: 'draft',
-      content,
-      digest: digestOf(content),
-      changeReason: version.changeReason,
-      authors: [...version.authors],
+      state: version.state,
+      ...draftColumns(version),
       createdAt: new Date(act.at),
     },
   })
@@ -87,21 +83,14 @@ export async function insertVersion(
 }
 
 /** Puts other content in the place of a draft's. */
-export async function replaceContent(
-  act: Act,
-  version: Pick<VersionRecord, 'product' | 'version' | 'content' | 'changeReason' | 'authors'>,
-): Promise<VersionRecord> {
-  const content = canonicalText(version.content)
-  await act.prisma.productVersion.update({
-    where: keyOf(version),
-    data: { content, digest: digestOf(content), changeReason: version.changeReason, authors: [...version.authors] },
-  })
+export async function replaceContent(act: Act, version: Written): Promise<VersionRecord> {
+  await act.prisma.productVersion.update({ where: keyOf(version), data: draftColumns(version) })
   return stored(act, version)
 }
 
 export async function markSubmitted(
   act: Act,
-  version: Pick<VersionRecord, 'product' | 'version'>,
+  version: VersionKey,
   submission: { readonly state: VersionState; readonly by: string },
 ): Promise<VersionRecord> {
   await act.prisma.productVersion.update({
@@ -113,13 +102,13 @@ export async function markSubmitted(
 
 export async function markConfirmed(
   act: Act,
-  version: Pick<VersionRecord, 'product' | 'version'>,
+  version: VersionKey,
   confirmation: {
     readonly state: VersionState
     readonly by: string
     readonly meaning: string
     readonly effectiveFrom: number
-    readonly publishedVersion: number
+    readonly rulesVersion: number
   },
 ): Promise<VersionRecord> {
   await act.prisma.productVersion.update({
@@ -130,7 +119,7 @@ export async function markConfirmed(
       confirmedBy: confirmation.by,
       confirmedMeaning: confirmation.meaning,
       effectiveFrom: new Date(confirmation.effectiveFrom),
-      publishedVersion: confirmation.publishedVersion,
+      rulesVersion: confirmation.rulesVersion,
     },
   })
   return stored(act, version)
@@ -172,32 +161,26 @@ export async function selectProduct(sql: Sql, product: string): Promise<ProductR
 export function selectEffects(
   sql: Sql,
   products: readonly string[],
-): Promise<{ product: string; version: number; effectiveFrom: number; publishedVersion: number }[]> {
+): Promise<{ product: string; version: number; effectiveFrom: number; rulesVersion: number }[]> {
   return sql.query(
-    `SELECT product, version, effective_from AS "effectiveFrom", published_version AS "publishedVersion"
+    `SELECT product, version, effective_from AS "effectiveFrom", rules_version AS "rulesVersion"
      FROM governance.product_version WHERE state = 'confirmed' AND product = ANY ($1)`,
     [products],
     'products_effects',
   )
 }
 
-function keyOf({ product, version }: Pick<VersionRecord, 'product' | 'version'>) {
+function keyOf({ product, version }: VersionKey) {
   return { product_version: { product, version } }
 }
 
-async function stored(
-  act: Act,
-  { product, version }: Pick<VersionRecord, 'product' | 'version'>,
-): Promise<VersionRecord> {
-  const record = await selectVersion(act.sql, product, version)
-  if (record === undefined) throw new Error(`version ${version} of ${product} is not there after it was written`)
+async function stored(act: Act, key: VersionKey): Promise<VersionRecord> {
+  const record = await selectVersion(act.sql, key.product, key.version)
+  if (record === undefined) throw new Error(`${nameOf(key)} is not there after it was written`)
   return record
 }
 
-/** INVARIANT: what comes back is what was signed: content that has its digest and still reads as product content. */
+/** What still reads as product content; anything else in the database is a bug. */
 function recordOf(row: VersionRow): VersionRecord {
-  if (digestOf(row.content) !== row.digest) {
-    throw new Error(`version ${row.version} of ${row.product} was changed in the database: its digest does not fit`)
-  }
-  return { ...row, content: ProductContentWire.parse(JSON.parse(row.content)) }
+  return { ...row, content: ProductContentWire.parse(readStored(row, nameOf(row))) }
 }

@@ -9,7 +9,7 @@ export interface ConfirmedVersion {
   /** First instant at which it holds; it holds until another of the product takes effect. */
   readonly effectiveFrom: number
   /** The house's rules version that its confirmation became. */
-  readonly publishedVersion: number
+  readonly rulesVersion: number
   readonly publishedAt: number
   readonly content: ProductContent
 }
@@ -22,25 +22,25 @@ export type AttributeValues = ReadonlyMap<string, AttributeValue>
  * same instant the one confirmed later. Undefined before the first. Later confirmations are not known, so that an old
  * check can be repeated.
  */
-export function versionInEffect<V extends Pick<ConfirmedVersion, 'effectiveFrom' | 'publishedVersion'>>(
+export function versionInEffect<V extends Pick<ConfirmedVersion, 'effectiveFrom' | 'rulesVersion'>>(
   versions: Iterable<V>,
   at: number,
   knownVersion: number,
 ): V | undefined {
   let inEffect: V | undefined
   for (const version of versions) {
-    if (version.publishedVersion > knownVersion || version.effectiveFrom > at) continue
+    if (version.rulesVersion > knownVersion || version.effectiveFrom > at) continue
     if (inEffect === undefined || takesOver(version, inEffect)) inEffect = version
   }
   return inEffect
 }
 
 function takesOver(
-  version: Pick<ConfirmedVersion, 'effectiveFrom' | 'publishedVersion'>,
-  other: Pick<ConfirmedVersion, 'effectiveFrom' | 'publishedVersion'>,
+  version: Pick<ConfirmedVersion, 'effectiveFrom' | 'rulesVersion'>,
+  other: Pick<ConfirmedVersion, 'effectiveFrom' | 'rulesVersion'>,
 ): boolean {
   if (version.effectiveFrom !== other.effectiveFrom) return version.effectiveFrom > other.effectiveFrom
-  return version.publishedVersion > other.publishedVersion
+  return version.rulesVersion > other.rulesVersion
 }
 
 /** The names of the variants; a product without variants has the one name '', as in the database. */
@@ -70,6 +70,6 @@ export function attributeValues(content: ProductContent, variant: string): Attri
 function readSound(attributes: Readonly<Record<string, unknown>>): Map<string, AttributeValue> {
   const { values, refusals } = readAttributes(attributes)
   const [first] = refusals
-  if (first) throw new RangeError(`the attribute ${first.pointer} ${first.message}`)
+  if (first) throw new RangeError(`the attribute ${first.pointer} ${first.detail}`)
   return values
 }

@@ -3,6 +3,7 @@ import { DigestWire } from '../exact/canonical.ts'
 import { QuantityWire } from '../exact/quantity.ts'
 import { KeyWire, TextWire } from '../exact/text.ts'
 import { InstantWire } from '../exact/time.ts'
+import { draftAnswer, EffectWire, NumberWire } from '../platform/versioned-words.ts'
 import { insulations, loadKinds, mobilities, type ProductAttribute, protectionClasses } from './attributes.ts'
 import { SerialRuleWire } from './serial.ts'
 
@@ -22,17 +23,6 @@ export const terminals = [
 /** draft: still written. in-review: frozen, waiting for the second person. confirmed: in effect from its instant on. */
 export const versionStates = ['draft', 'in-review', 'confirmed'] as const
 export type VersionState = (typeof versionStates)[number]
-
-/** The acts on a version. The digest binds a confirmation, so a draft need not be submitted first. */
-export const versionLifecycle = [
-  { from: 'draft', action: 'replaceVersion', to: 'draft', who: 'write' },
-  { from: 'draft', action: 'submitVersion', to: 'in-review', who: 'write' },
-  { from: 'draft', action: 'confirmVersion', to: 'confirmed', who: 'sign' },
-  { from: 'in-review', action: 'confirmVersion', to: 'confirmed', who: 'sign' },
-] as const
-
-/** Numbers of versions and editions are 32 bits in the database. */
-export const VERSION_MAX = 2_147_483_647
 
 /** Schemas of the single-valued attributes; the vocabulary with types and dimensions is attributes.ts. */
 const attributeWires = {
@@ -92,7 +82,7 @@ const VariantWire = z.strictObject({ variant: KeyWire, attributes: VariantAttrib
 export const ProductContentWire = z
   .strictObject({
     product: KeyWire,
-    version: z.int().min(1).max(VERSION_MAX),
+    version: NumberWire,
     name: TextWire(200),
     family: KeyWire.nullish(),
     attributes: ProductAttributesWire,
@@ -109,23 +99,13 @@ export const VersionDraftWire = z
   .meta({ id: 'ProductVersionDraft' })
 export type VersionDraft = z.infer<typeof VersionDraftWire>
 
-/** `sha256:` and 64 hexadecimal digits over the canonical text of the content. */
-
-/** Freezes the content that has this digest. */
-/**
- * Puts content up for review, for product versions, editions and plan revisions alike. It signs nothing, so the digest may
- * be left out, and the whole body with it; where it is given it is held to the content.
- */
-export const SubmissionWire = z.strictObject({ digest: DigestWire.nullish() }).nullish().meta({ id: 'Submission' })
-export type Submission = z.infer<typeof SubmissionWire>
-
 export const ConfirmationWire = z
   .strictObject({
     digest: DigestWire,
     /** What the signature means, in the signer's words. */
     meaning: TextWire(200),
     /** Absent: at once. */
-    effectiveFrom: z.union([z.literal('at-once'), InstantWire]).nullish(),
+    effectiveFrom: EffectWire.nullish(),
   })
   .meta({ id: 'ProductVersionConfirmation' })
 export type Confirmation = z.infer<typeof ConfirmationWire>
@@ -136,13 +116,8 @@ export const ProductVersionWire = z
     product: KeyWire,
     version: z.int(),
     state: z.enum(versionStates),
-    digest: DigestWire,
     content: ProductContentWire,
-    changeReason: z.string().nullable(),
-    authors: z.array(KeyWire),
-    createdAt: InstantWire,
-    submittedAt: InstantWire.nullable(),
-    submittedBy: KeyWire.nullable(),
+    ...draftAnswer,
     confirmedAt: InstantWire.nullable(),
     confirmedBy: KeyWire.nullable(),
     confirmedMeaning: z.string().nullable(),
@@ -164,8 +139,3 @@ export const ProductWire = z
   })
   .meta({ id: 'Product' })
 export type Product = z.infer<typeof ProductWire>
-
-/** A later version says why it differs from the one before; the first has none before it. */
-export function changeReasonMissing(draft: VersionDraft): boolean {
-  return draft.content.version > 1 && (draft.changeReason ?? '').trim() === ''
-}

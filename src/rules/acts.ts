@@ -1,28 +1,22 @@
+import { runActOf } from '../access/acts-live.ts'
 import type { PersonActor } from '../access/words.ts'
-import { readInstant, writeInstant } from '../exact/time.ts'
+import { writeInstant } from '../exact/time.ts'
 import { recordEntry } from '../ledger/acts.ts'
 import type { Database } from '../platform/database/pool.ts'
-import { type Act, runAct } from '../platform/gate.ts'
-import { fieldInvalid, Problem, type ProblemError } from '../platform/problems.ts'
-import {
-  requireDigest,
-  requireHigherNumber,
-  requireMove,
-  requireOtherThanAuthors,
-  stateAfter,
-  type Versioned,
-  withAuthor,
-} from '../platform/versioned.ts'
-import type { Submission } from '../products/words.ts'
+import type { Act } from '../platform/gate.ts'
+import { fieldInvalid, Problem, requireText } from '../platform/problems.ts'
+import { firstState, requireHigherNumber, requireMove, type Versioned, withAuthor } from '../platform/versioned.ts'
+import { draftErrors, readEffect, type Submission } from '../platform/versioned-words.ts'
 import { compileTable } from './compile-table.ts'
+import { type EditionAction, lifecycle } from './lifecycle.ts'
+import { answerEdition } from './reads.ts'
 import {
-  EDITION_MAX,
   type Edition,
+  type EditionKey,
   type EditionRecord,
   type EditionState,
-  editionLifecycle,
   editionNotFound,
-  writeEdition,
+  nameOf,
 } from './record.ts'
 import {
   insertEdition,
@@ -34,18 +28,13 @@ import {
   selectTableFacts,
   type TableFacts,
 } from './store.ts'
-import { changeReasonMissing, type EditionContent, type EditionDraft, type PublicationRequest } from './words.ts'
+import type { EditionContent, EditionDraft, PublicationRequest } from './words.ts'
 
 /** What the acts of this room use. */
 export interface RuleServices {
   readonly database: Database
   /** Called after a commit that changed the rules, so that live revisions are checked soon; it would happen anyway. */
   readonly nudgeSweep?: (() => void) | undefined
-}
-
-export interface EditionKey {
-  readonly table: string
-  readonly edition: number
 }
 
 /** Writes the first or a later edition of a table, as a draft. The first one makes the table and its rule set. */
@@ -56,19 +45,18 @@ export async function createEdition(
   draft: EditionDraft,
 ): Promise<Edition> {
   const { content } = draft
-  requireSound(draft, { table, edition: content.edition })
-  const author = actor.person
-  return runAct(services.database, async (act) => {
-    const facts = await selectTableFacts(act.sql, table, content.edition)
+  const key = { table, edition: content.edition }
+  requireSound(draft, key)
+  return runActOf(services.database, actor, async (act) => {
+    const facts = await selectTableFacts(act.sql, key)
     if (facts !== undefined) {
-      const name = nameOf({ table, edition: content.edition })
-      requireHigherNumber(content.edition, { ...facts, name, pointer: '/content/edition' })
+      requireHigherNumber(key.edition, { ...facts, name: nameOf(key), pointer: '/content/edition' })
       requireSameRuleSet(content, facts)
       requireSameSubject(content, facts)
     }
-    const record = await insertEdition(act, { ...written(draft), authors: [author] })
-    await recordEdition(act, 'createEdition', author, record, {})
-    return writeEdition(record)
+    const state = firstState(lifecycle, 'createEdition')
+    const record = await insertEdition(act, { ...written(draft), state, authors: [actor.person] })
+    return entered(act, 'createEdition', actor, record, {})
   })
 }
 
@@ -84,17 +72,14 @@ export async function replaceEdition(
   requireMatch: (digest: string) => void,
 ): Promise<Edition> {
   requireSound(draft, key)
-  const author = actor.person
-  return runAct(services.database, async (act) => {
+  const by = actor.person
+  return runActOf(services.database, actor, async (act) => {
     const current = await findEdition(act, key)
     requireMatch(current.digest)
-    if (stateAfter(editionLifecycle, 'replaceEdition', current.state) === undefined) {
-      throw new Problem('edition-locked', { detail: `Edition ${key.edition} of ${key.table} is ${current.state}.` })
-    }
+    requireMove(lifecycle, 'replaceEdition', current, { by })
     await keepTable(act, key, draft.content)
-    const record = await replaceContent(act, { ...written(draft), authors: withAuthor(current.authors, author) })
-    await recordEdition(act, 'replaceEdition', author, record, { before: current.digest })
-    return writeEdition(record)
+    const record = await replaceContent(act, { ...written(draft), authors: withAuthor(current.authors, by) })
+    return entered(act, 'replaceEdition', actor, record, { before: current.digest })
   })
 }
 
@@ -106,14 +91,11 @@ export async function submitEdition(
   submission: Submission,
 ): Promise<Edition> {
   const by = actor.person
-  return runAct(services.database, async (act) => {
+  return runActOf(services.database, actor, async (act) => {
     const current = await findEdition(act, key)
-    const state = requireMove(editionLifecycle, 'submitEdition', versioned(current))
-    requireDigest(versioned(current), submission?.digest)
+    const state = requireMove(lifecycle, 'submitEdition', current, { by, digest: submission?.digest })
     requireCompiling(current.content, '')
-    const record = await markSubmitted(act, key, { state, by })
-    await recordEdition(act, 'submitEdition', by, record, {})
-    return writeEdition(record)
+    return entered(act, 'submitEdition', actor, await markSubmitted(act, key, { state, by }), {})
   })
 }
 
@@ -128,81 +110,47 @@ export async function publishEdition(
   request: PublicationRequest,
 ): Promise<Edition> {
   const by = actor.person
-  const asked = readEffect(request.effectiveFrom)
-  requireText(request.meaning, '/meaning')
-  const bindsBecause = request.bindsBecause ?? null
+  const { digest, meaning, bindsBecause = null } = request
+  const asked = readEffect(request.effectiveFrom, '/effectiveFrom')
+  requireText(meaning, '/meaning')
   if (bindsBecause !== null) requireText(bindsBecause, '/bindsBecause')
-  const answer = await runAct(services.database, async (act) => {
+  const answer = await runActOf(services.database, actor, async (act) => {
     const current = await findEdition(act, key)
-    const state = requireMove(editionLifecycle, 'publishEdition', versioned(current))
-    requireDigest(versioned(current), request.digest)
-    requireOtherThanAuthors(versioned(current), by)
+    const state = requireMove(lifecycle, 'publishEdition', current, { by, digest })
     requireCompiling(current.content, '')
     const effectiveFrom = act.effectiveAt(asked, '/effectiveFrom')
-    const publishedVersion = act.raiseRules()
-    const { meaning } = request
-    const publication = { state, by, meaning, effectiveFrom, bindsBecause, publishedVersion }
-    const record = await markPublished(act, key, publication)
+    const rulesVersion = act.raiseRules()
+    const record = await markPublished(act, key, { state, by, meaning, effectiveFrom, bindsBecause, rulesVersion })
     act.touch('rules', key.table, 'all')
-    await recordEdition(act, 'publishEdition', by, record, {
-      meaning,
-      bindsBecause,
-      effectiveFrom: writeInstant(effectiveFrom),
-      rulesVersion: publishedVersion,
-    })
-    return writeEdition(record)
+    const facts = { meaning, bindsBecause, effectiveFrom: writeInstant(effectiveFrom), rulesVersion }
+    return entered(act, 'publishEdition', actor, record, facts)
   })
   services.nudgeSweep?.()
   return answer
 }
 
-function readEffect(effectiveFrom: string): number | 'at-once' {
-  if (effectiveFrom === 'at-once') return effectiveFrom
-  const read = readInstant(effectiveFrom)
-  if ('refused' in read)
-    throw fieldInvalid('/effectiveFrom', 'must be an instant with an offset, or at-once', read.refused)
-  return read.at
-}
-
-function requireText(text: string, pointer: string): void {
-  if (text.trim() === '') throw fieldInvalid(pointer, 'must say something')
-}
-
 /** @throws Problem `field-invalid` naming every field at fault */
-function requireSound(draft: EditionDraft, key: EditionKey): void {
-  const { content } = draft
-  const errors: ProblemError[] = []
-  if (content.table !== key.table) {
-    errors.push({ pointer: '/content/table', detail: `The path names the rule table ${key.table}.` })
-  }
-  if (content.edition !== key.edition) {
-    errors.push({ pointer: '/content/edition', detail: `The path names the edition ${key.edition}.` })
-  }
-  if (content.edition > EDITION_MAX) {
-    errors.push({ pointer: '/content/edition', detail: `The number of an edition is at most ${EDITION_MAX}.` })
-  }
-  if (changeReasonMissing(draft)) {
-    errors.push({ pointer: '/changeReason', code: 'field-missing', detail: 'An edition above 1 says why it differs.' })
-  }
+function requireSound(draft: EditionDraft, { table, edition }: EditionKey): void {
+  const errors = draftErrors(draft, { table, edition }, edition)
   if (errors.length > 0) throw new Problem('field-invalid', { errors })
-  requireCompiling(content, '/content')
+  requireCompiling(draft.content, '/content')
 }
 
 /** @throws Problem `field-invalid` naming every cell and column that cannot be compiled */
 function requireCompiling(content: EditionContent, pointer: string): void {
   const read = compileTable(content)
   if (!('refusals' in read)) return
-  const errors = read.refusals.map(({ pointer: inner, code, message, at }) => ({
+  const errors = read.refusals.map(({ pointer: inner, code, detail, at }) => ({
     pointer: pointer + inner,
     code,
-    detail: at === undefined ? message : `at character ${at + 1}: ${message}`,
+    detail: at === undefined ? detail : `at character ${at + 1}: ${detail}`,
   }))
   throw new Problem('field-invalid', { detail: 'The edition does not compile.', errors })
 }
 
 /** Holds a draft to the table it belongs to. A table whose only edition it is may still move to another rule set. */
 async function keepTable(act: Act, key: EditionKey, content: EditionContent): Promise<void> {
-  const facts = await selectTableFacts(act.sql, key.table, key.edition)
+  const facts = await selectTableFacts(act.sql, key)
   if (facts === undefined) throw new Error(`the table ${key.table} has an edition but is not there`)
   requireSameSubject(content, facts)
   if (facts.subject !== null) requireSameRuleSet(content, facts)
@@ -223,31 +171,25 @@ function requireSameSubject({ subject }: EditionContent, facts: TableFacts): voi
   throw fieldInvalid('/content/subject', `The table is about ${facts.subject}, as in its other editions.`)
 }
 
-async function findEdition(act: Act, key: EditionKey): Promise<EditionRecord> {
+async function findEdition(act: Act, key: EditionKey): Promise<EditionRecord & Versioned<EditionState>> {
   const current = await selectEdition(act.sql, key.table, key.edition)
-  if (current === undefined) throw editionNotFound(key.table, key.edition)
-  return current
+  if (current === undefined) throw editionNotFound(key)
+  return { ...current, name: nameOf(key) }
 }
 
 function written({ content, changeReason }: EditionDraft) {
   return { table: content.table, edition: content.edition, content, changeReason: changeReason ?? null }
 }
 
-function versioned(record: EditionRecord): Versioned<EditionState> {
-  return { name: nameOf(record), state: record.state, digest: record.digest, authors: record.authors }
-}
-
-function nameOf({ table, edition }: EditionKey): string {
-  return `edition ${edition} of ${table}`
-}
-
-function recordEdition(
+/** Enters an act in the ledger, and answers with what it left. */
+async function entered(
   act: Act,
-  action: string,
-  by: string,
+  action: EditionAction,
+  { person: by }: PersonActor,
   record: EditionRecord,
   facts: Readonly<Record<string, unknown>>,
-): Promise<void> {
+): Promise<Edition> {
   const subject = `rule-tables/${record.table}/editions/${record.edition}`
-  return recordEntry(act, { action, by, subject, facts: { digest: record.digest, ...facts } })
+  await recordEntry(act, { action, by, subject, facts: { digest: record.digest, ...facts } })
+  return answerEdition(act.sql, record)
 }

@@ -1,6 +1,7 @@
 /** Content of an edition as functions, or every reason why it cannot be compiled, each with its place. */
 import { equals } from '../exact/decimal.ts'
 import { readUnit, type UnitCode, units } from '../exact/unit-codes.ts'
+import type { ContentRefusal } from '../platform/problems.ts'
 import type { AttributeDefinition } from '../products/attributes.ts'
 import { type ColumnRows, columnRows, ENDS_MAX } from './column-rows.ts'
 import type { CellRefusal } from './feel-parse.ts'
@@ -16,11 +17,8 @@ import {
   type Subject,
 } from './words.ts'
 
-/** Why an edition cannot be compiled. `pointer` (RFC 6901) starts at its content; `at` is an offset in a cell. */
-export interface TableRefusal {
-  readonly pointer: string
-  readonly code: string
-  readonly message: string
+/** Why an edition cannot be compiled. `pointer` starts at its content; `at` is an offset in a cell. */
+export interface TableRefusal extends ContentRefusal {
   readonly at?: number
 }
 
@@ -54,14 +52,14 @@ export interface CompiledTable {
 }
 
 /** Collects refusals; nothing is thrown one at a time. */
-type Refuse = (pointer: string, code: string, message: string, at?: number) => void
+type Refuse = (pointer: string, code: string, detail: string, at?: number) => void
 
 export function compileTable(
   content: EditionContent,
 ): { readonly table: CompiledTable } | { readonly refusals: readonly TableRefusal[] } {
   const refusals: TableRefusal[] = []
-  const refuse: Refuse = (pointer, code, message, at) =>
-    refusals.push({ pointer, code, message, ...(at !== undefined && { at }) })
+  const refuse: Refuse = (pointer, code, detail, at) =>
+    refusals.push({ pointer, code, detail, ...(at !== undefined && { at }) })
 
   const columns = readColumns(content, refuse)
   const inputs = compileInputs(content, columns, refuse)
@@ -294,7 +292,7 @@ function readOutputs(content: EditionContent, refuse: Refuse): (Output | undefin
     seen.add(demanded)
     const read = readOutput(wire, content.subject)
     if ('output' in read) return read.output
-    refuse(`/outputs/${index}/${read.member}`, read.code, read.message)
+    refuse(`/outputs/${index}/${read.member}`, read.code, read.detail)
     return undefined
   })
 }
@@ -326,6 +324,6 @@ function checkOverrides(content: EditionContent, refuse: Refuse): void {
 }
 
 function refuseCell(cellRefusals: readonly CellRefusal[], pointer: string, refuse: Refuse): [] {
-  for (const { code, at, message } of cellRefusals) refuse(pointer, code, message, at)
+  for (const { code, at, detail } of cellRefusals) refuse(pointer, code, detail, at)
   return []
 }

@@ -59,7 +59,7 @@ export function compileRange(
   const { constant: from } = lower.compiled
   const { constant: to } = upper.compiled
   if (from && to && isEmpty({ value: from, open: ends.lower.open }, { value: to, open: ends.upper.open })) {
-    return { refusals: [{ code: 'interval-empty', at: tree.at, message: 'holds no value' }] }
+    return { refusals: [{ code: 'interval-empty', at: tree.at, detail: 'holds no value' }] }
   }
   return { compiled: ends }
 }
@@ -78,7 +78,7 @@ export function compilePlanFormula(text: string, unit: UnitCode): Compiled<Compi
     const definition = isProductAttribute(name) ? productAttributes[name] : undefined
     if (!definition) continue // Refused as unknown by formulaOf.
     if ('dimension' in definition && definition.dimension === dimension) inputs.set(name, { type: 'number', unit })
-    else refusals.push({ code: 'cell-type', at, message: `'${name}' is no ${dimension}, so has no number in ${unit}` })
+    else refusals.push({ code: 'cell-type', at, detail: `'${name}' is no ${dimension}, so has no number in ${unit}` })
   }
   return refusals.length > 0 ? { refusals } : formulaOf(parsed.tree, { unit, inputs })
 }
@@ -107,9 +107,9 @@ function formulaOf(
   const attributeUnits: (UnitCode | undefined)[] = []
   for (const { name, at } of attributesIn(tree)) {
     const input = column.inputs.get(name)
-    if (!input) refusals.push({ code: 'attribute-unknown', at, message: `'${name}' is no attribute known here` })
+    if (!input) refusals.push({ code: 'attribute-unknown', at, detail: `'${name}' is no attribute known here` })
     else if (input.type !== 'number') {
-      refusals.push({ code: 'cell-type', at, message: `'${name}' is a ${input.type}, no number` })
+      refusals.push({ code: 'cell-type', at, detail: `'${name}' is a ${input.type}, no number` })
     } else if (!names.includes(name)) {
       names.push(name)
       attributeUnits.push(input.unit)
@@ -127,7 +127,7 @@ function formulaOf(
   if (names.length === 0) {
     const constant = finish([])
     if (!('value' in constant)) {
-      return { refusals: [{ code: 'formula-uncomputable', at: tree.at, message: 'divides by zero' }] }
+      return { refusals: [{ code: 'formula-uncomputable', at: tree.at, detail: 'divides by zero' }] }
     }
     return { compiled: { constant: constant.value, attributes: names, compute: () => constant } }
   }
@@ -149,7 +149,7 @@ function wordsIn(formula: Formula): CellRefusal[] {
   switch (formula.kind) {
     case 'string':
     case 'boolean':
-      return [{ code: 'cell-type', at: formula.at, message: `a ${formula.kind} stands where a number must` }]
+      return [{ code: 'cell-type', at: formula.at, detail: `a ${formula.kind} stands where a number must` }]
     case 'negate':
       return wordsIn(formula.operand)
     case 'arithmetic':

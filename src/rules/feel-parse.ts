@@ -11,7 +11,7 @@ import { CELL_MAX } from './words.ts'
 export interface CellRefusal {
   readonly code: CellRefusalCode
   readonly at: number
-  readonly message: string
+  readonly detail: string
 }
 
 export type CellRefusalCode =
@@ -93,13 +93,13 @@ interface Part {
 class Refusal extends Error {
   readonly refused: CellRefusal
   constructor(refused: CellRefusal) {
-    super(refused.message)
+    super(refused.detail)
     this.refused = refused
   }
 }
 
-function refuse(code: CellRefusalCode, at: number, message: string): never {
-  throw new Refusal({ code, at, message })
+function refuse(code: CellRefusalCode, at: number, detail: string): never {
+  throw new Refusal({ code, at, detail })
 }
 
 /** Parses what stands in a `when` cell, in `values` or in `appliesWhen`: unary tests over literals, or `-`. */
@@ -132,7 +132,7 @@ export function parseRange(text: string): Parsed<Range> {
 
 function parseWith<Tree>(text: string, grammar: typeof parser, read: (top: Part) => Tree): Parsed<Tree> {
   if (text.length > CELL_MAX) {
-    return { refused: { code: 'cell-syntax', at: CELL_MAX, message: `is longer than ${CELL_MAX} characters` } }
+    return { refused: { code: 'cell-syntax', at: CELL_MAX, detail: `is longer than ${CELL_MAX} characters` } }
   }
   try {
     return { tree: read(partOf(grammar.parse(text).topNode, text, 0)) }

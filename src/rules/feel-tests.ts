@@ -67,7 +67,7 @@ export function compileFlag(cell: string): Compiled<boolean> {
   if ('refused' in parsed) return { refusals: [parsed.refused] }
   const { tree } = parsed
   if (tree.kind === 'boolean') return { compiled: tree.value }
-  return { refusals: [{ code: 'cell-type', at: tree.at, message: 'must be true or false' }] }
+  return { refusals: [{ code: 'cell-type', at: tree.at, detail: 'must be true or false' }] }
 }
 
 /** Compiles a list of step kinds, one of which is demanded. */
@@ -76,7 +76,7 @@ export function compileKinds(cell: string): Compiled<readonly StepKind[]> {
   if ('refusals' in compiled) return compiled
   const kinds = stepKinds.filter((kind) => compiled.compiled.words.includes(kind))
   if (!compiled.compiled.negated) return { compiled: kinds }
-  return { refusals: [{ code: 'cell-unsupported', at: 0, message: 'must list step kinds, without not(...)' }] }
+  return { refusals: [{ code: 'cell-unsupported', at: 0, detail: 'must list step kinds, without not(...)' }] }
 }
 
 /** Whether no number lies between the two ends. */
@@ -88,13 +88,13 @@ export function isEmpty(lower: End<Decimal>, upper: End<Decimal>): boolean {
 /** Whether the column could hold the literal, with the reason why not. */
 function literalRefusal(literal: Literal, column: Column): CellRefusal | undefined {
   if (literal.kind !== column.type) {
-    return { code: 'cell-type', at: literal.at, message: `is a ${literal.kind} in a column of type ${column.type}` }
+    return { code: 'cell-type', at: literal.at, detail: `is a ${literal.kind} in a column of type ${column.type}` }
   }
   if (column.type === 'string' && column.words && !column.words.includes(String(literal.value))) {
     return {
       code: 'cell-value',
       at: literal.at,
-      message: `'${String(literal.value)}' is not among ${column.words.join(', ')}`,
+      detail: `'${String(literal.value)}' is not among ${column.words.join(', ')}`,
     }
   }
   return undefined
@@ -105,12 +105,12 @@ function testRefusals(test: SimpleTest, column: Column): CellRefusal[] {
   const refusals = literals.flatMap((literal) => literalRefusal(literal, column) ?? [])
   if (refusals.length > 0 || test.kind === 'equals') return refusals
   if (column.type !== 'number') {
-    return [{ code: 'cell-type', at: test.at, message: `a ${column.type} is equal or not, it has no order` }]
+    return [{ code: 'cell-type', at: test.at, detail: `a ${column.type} is equal or not, it has no order` }]
   }
   if (test.kind === 'interval') {
     const { lower, upper } = spanOf(test, ONE)
     if (lower && upper && isEmpty(lower, upper)) {
-      return [{ code: 'interval-empty', at: test.at, message: 'holds no value' }]
+      return [{ code: 'interval-empty', at: test.at, detail: 'holds no value' }]
     }
   }
   return []

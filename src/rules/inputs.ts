@@ -48,29 +48,3 @@ export function inputDefinition(name: string, subject: Subject): AttributeDefini
   if (!further) return undefined
   return further.subjects && !further.subjects.includes(subject) ? 'elsewhere' : further.definition
 }
-
-/**
- * The attributes that rules see. Those of the variant replace the product's. A product without variants or family has
- * the empty text for them, as in the database, so that a table for some family is silent about it instead of blocking.
- */
-export function ruleAttributes(known: {
-  readonly product: string
-  readonly variant?: string | null | undefined
-  readonly family?: string | null | undefined
-  readonly productAttributes: Attributes
-  readonly variantAttributes?: Attributes | undefined
-  readonly step?:
-    | { readonly [name in 'insulation' | 'network' | 'detector' | 'method']?: string | null | undefined }
-    | undefined
-}): Map<string, AttributeValue> {
-  const attributes = new Map(known.productAttributes)
-  for (const [name, value] of known.variantAttributes ?? []) attributes.set(name, value)
-  attributes.set('product', known.product)
-  attributes.set('variant', known.variant ?? '')
-  attributes.set('family', known.family ?? '')
-  for (const name of ['insulation', 'network', 'detector', 'method'] as const) {
-    const value = known.step?.[name]
-    if (value !== null && value !== undefined) attributes.set(name, value)
-  }
-  return attributes
-}

@@ -33,29 +33,29 @@ export interface DemandCell {
 export function readOutput(
   wire: EditionContent['outputs'][number],
   subject: Subject,
-): { readonly output: Output } | { readonly member: string; readonly code: string; readonly message: string } {
+): { readonly output: Output } | { readonly member: string; readonly code: string; readonly detail: string } {
   const { parameter, relation } = wire
   if (parameter === 'precedes') {
-    return { member: 'parameter', code: 'parameter-unsupported', message: 'precedes is not supported in this version' }
+    return { member: 'parameter', code: 'parameter-unsupported', detail: 'precedes is not supported in this version' }
   }
   const nature = parameterNature(parameter, subject)
   if (nature === undefined) {
-    return { member: 'parameter', code: 'parameter-unknown', message: `${subject} has no ${parameter}` }
+    return { member: 'parameter', code: 'parameter-unknown', detail: `${subject} has no ${parameter}` }
   }
   if (nature === 'flag' || nature === 'kinds') {
     const only: RuleRelation = nature === 'flag' ? '=' : 'in'
-    if (relation !== only) return { member: 'relation', code: 'relation', message: `${parameter} takes only '${only}'` }
+    if (relation !== only) return { member: 'relation', code: 'relation', detail: `${parameter} takes only '${only}'` }
     if (wire.unit !== null && wire.unit !== undefined) {
-      return { member: 'unit', code: 'unit-unexpected', message: `${parameter} has no unit` }
+      return { member: 'unit', code: 'unit-unexpected', detail: `${parameter} has no unit` }
     }
     return { output: { nature, parameter } }
   }
   const unit = readUnit(wire.unit)
   if (typeof unit === 'object') {
-    return { member: 'unit', code: unit.refused, message: `must be a unit of ${nature.dimension}` }
+    return { member: 'unit', code: unit.refused, detail: `must be a unit of ${nature.dimension}` }
   }
   if (units[unit].dimension !== nature.dimension) {
-    return { member: 'unit', code: 'unit-dimension', message: `${unit} is no unit of ${nature.dimension}` }
+    return { member: 'unit', code: 'unit-dimension', detail: `${unit} is no unit of ${nature.dimension}` }
   }
   if (relation === 'in') return { output: { nature: 'range', parameter, unit } }
   return { output: { nature: 'number', parameter, relation, unit } }

@@ -2,41 +2,54 @@ import { writeInstant } from '../exact/time.ts'
 import type { Sql } from '../platform/database/sql.ts'
 import {
   type Edition,
+  type EditionRecord,
   editionNotFound,
-  type PublishedEdition,
-  publicationOf,
   type RuleSet,
   type RuleTable,
   ruleTableNotFound,
   writeEdition,
 } from './record.ts'
 import {
+  type StoredPublication,
   selectEdition,
   selectEditions,
   selectEffects,
+  selectKnownTables,
   selectPublished,
   selectRuleSets,
   selectTables,
-  tableExists,
 } from './store.ts'
 import { editionsInEffect } from './timeline.ts'
 
 /**
- * Every published edition with its content, those that take effect later included, in the order of publication; with
- * `knownVersion` only what was published by that rules version. `editionsInEffect` picks.
+ * The editions that the rules versions above `after`, up to `upTo`, published, in that order and as they are stored: a
+ * caller that decides by them reads the content itself, since one that can no longer be read must block, not stop it.
  */
-export async function readPublications(
+export function readPublished(
   sql: Sql,
-  options: { readonly knownVersion?: number | undefined } = {},
-): Promise<PublishedEdition[]> {
-  return (await selectPublished(sql, options.knownVersion ?? null)).map(publicationOf)
+  span: { readonly after: number; readonly upTo: number },
+): Promise<StoredPublication[]> {
+  return selectPublished(sql, span)
 }
 
 /** @throws Problem `edition-not-found` */
 export async function getEdition(sql: Sql, table: string, edition: number): Promise<Edition> {
   const record = await selectEdition(sql, table, edition)
-  if (record === undefined) throw editionNotFound(table, edition)
-  return writeEdition(record)
+  if (record === undefined) throw editionNotFound({ table, edition })
+  return answerEdition(sql, record)
+}
+
+/** The answer for an edition just read or written, with its warnings. */
+export async function answerEdition(sql: Sql, record: EditionRecord): Promise<Edition> {
+  const [answer] = await answerEditions(sql, [record])
+  if (answer === undefined) throw new Error('one record gives one answer')
+  return answer
+}
+
+async function answerEditions(sql: Sql, records: readonly EditionRecord[]): Promise<Edition[]> {
+  const overridden = new Set(records.flatMap(({ content }) => (content.overrides ?? []).map(({ table }) => table)))
+  const known = overridden.size === 0 ? overridden : await selectKnownTables(sql, [...overridden])
+  return records.map((record) => writeEdition(record, (table) => known.has(table)))
 }
 
 /**
@@ -49,8 +62,8 @@ export async function listEditions(
   page: { readonly after: number; readonly limit: number },
 ): Promise<Edition[]> {
   const records = await selectEditions(sql, table, { after: page.after, limit: page.limit + 1 })
-  if (records.length === 0 && !(await tableExists(sql, table))) throw ruleTableNotFound(table)
-  return records.map(writeEdition)
+  if (records.length === 0 && !(await selectKnownTables(sql, [table])).has(table)) throw ruleTableNotFound(table)
+  return answerEditions(sql, records)
 }
 
 /** Rule tables in order of their keys, with the edition in effect at `at`. One more than `limit` where there are more. */

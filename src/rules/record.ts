@@ -1,48 +1,36 @@
 import { z } from 'zod'
-import { DigestWire } from '../exact/canonical.ts'
 import { KeyWire } from '../exact/text.ts'
-import { InstantWire, writeInstant } from '../exact/time.ts'
+import { InstantWire, writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import { Problem } from '../platform/problems.ts'
-import type { Publication } from './timeline.ts'
+import { type DraftRecord, draftAnswer } from '../platform/versioned-words.ts'
 import { type EditionContent, EditionContentWire } from './words.ts'
 
 /** draft: still written. in-review: frozen, waiting for the second person. published: in effect from its instant on. */
 export const editionStates = ['draft', 'in-review', 'published'] as const
 export type EditionState = (typeof editionStates)[number]
 
-/** The acts on an edition. The digest binds a publication, so a draft need not be submitted first. */
-export const editionLifecycle = [
-  { from: 'draft', action: 'replaceEdition', to: 'draft', who: 'write' },
-  { from: 'draft', action: 'submitEdition', to: 'in-review', who: 'write' },
-  { from: 'draft', action: 'publishEdition', to: 'published', who: 'sign' },
-  { from: 'in-review', action: 'publishEdition', to: 'published', who: 'sign' },
-] as const
-
-/** Numbers of editions are 32 bits in the database. */
-export const EDITION_MAX = 2_147_483_647
-
-/** An edition as stored. Instants are milliseconds since the epoch; what has not happened yet is null. */
-export interface EditionRecord {
+export interface EditionKey {
   readonly table: string
   readonly edition: number
-  readonly state: EditionState
-  readonly digest: string
+}
+
+/** An edition as stored. Instants are milliseconds since the epoch; what has not happened yet is null. */
+export interface EditionRecord extends EditionKey, DraftRecord<EditionState> {
   readonly content: EditionContent
-  readonly changeReason: string | null
-  readonly authors: readonly string[]
-  readonly createdAt: number
-  readonly submittedAt: number | null
-  readonly submittedBy: string | null
   readonly publishedAt: number | null
   readonly publishedBy: string | null
   readonly publishedMeaning: string | null
   readonly effectiveFrom: number | null
   readonly bindsBecause: string | null
   /** The house's rules version that its publication became. */
-  readonly publishedVersion: number | null
+  readonly rulesVersion: number | null
 }
 
-/** Freezes the content that has this digest. */
+/** What is accepted in an edition and yet looks like a slip. */
+const EditionWarningWire = z
+  .strictObject({ pointer: z.string(), code: z.enum(['override-of-unknown-table']), detail: z.string() })
+  .meta({ id: 'EditionWarning' })
+type EditionWarning = z.infer<typeof EditionWarningWire>
 
 /** An edition as it is answered. What has not happened yet is null. */
 export const EditionWire = z
@@ -50,13 +38,8 @@ export const EditionWire = z
     table: KeyWire,
     edition: z.int(),
     state: z.enum(editionStates),
-    digest: DigestWire,
     content: EditionContentWire,
-    changeReason: z.string().nullable(),
-    authors: z.array(KeyWire),
-    createdAt: InstantWire,
-    submittedAt: InstantWire.nullable(),
-    submittedBy: KeyWire.nullable(),
+    ...draftAnswer,
     publishedAt: InstantWire.nullable(),
     publishedBy: KeyWire.nullable(),
     publishedMeaning: z.string().nullable(),
@@ -64,6 +47,7 @@ export const EditionWire = z
     bindsBecause: z.string().nullable(),
     /** The house's rules version that the publication became. */
     rulesVersion: z.int().nullable(),
+    warnings: z.array(EditionWarningWire).describe('as of now; none stands in the way of an act'),
   })
   .meta({ id: 'Edition' })
 export type Edition = z.infer<typeof EditionWire>
@@ -87,44 +71,41 @@ export const RuleSetWire = z
   .meta({ id: 'RuleSet' })
 export type RuleSet = z.infer<typeof RuleSetWire>
 
-/** The answer of every act on an edition and of every question for one. */
-export function writeEdition(record: EditionRecord): Edition {
-  const { createdAt, submittedAt, publishedAt, effectiveFrom, publishedVersion, authors, ...rest } = record
+/**
+ * The answer of every act on an edition and of every question for one.
+ * @param isTable whether there is a rule table of that key, with a draft at least
+ */
+export function writeEdition(record: EditionRecord, isTable: (table: string) => boolean): Edition {
+  const { createdAt, submittedAt, publishedAt, effectiveFrom, authors, ...rest } = record
   return {
     ...rest,
     authors: [...authors],
     createdAt: writeInstant(createdAt),
-    submittedAt: instantOrNull(submittedAt),
-    publishedAt: instantOrNull(publishedAt),
-    effectiveFrom: instantOrNull(effectiveFrom),
-    rulesVersion: publishedVersion,
+    submittedAt: writeInstantOrNull(submittedAt),
+    publishedAt: writeInstantOrNull(publishedAt),
+    effectiveFrom: writeInstantOrNull(effectiveFrom),
+    warnings: warningsOf(record.content, isTable),
   }
 }
 
-/** A published edition with what it says. */
-export interface PublishedEdition extends Publication {
-  readonly content: EditionContent
-  readonly digest: string
+/** Tables may be written in any order, so that an override of one that is not there yet is no mistake by itself. */
+function warningsOf({ overrides }: EditionContent, isTable: (table: string) => boolean): EditionWarning[] {
+  return (overrides ?? []).flatMap(({ table }, index) => {
+    if (isTable(table)) return []
+    const detail = `There is no rule table ${table}, so that nothing is overridden.`
+    return [{ pointer: `#/content/overrides/${index}/table`, code: 'override-of-unknown-table' as const, detail }]
+  })
 }
 
-/** A published record as the timeline takes it; the database holds that a published one has all of these. */
-export function publicationOf(record: EditionRecord): PublishedEdition {
-  const { table, edition, effectiveFrom, publishedVersion, publishedAt, content, digest } = record
-  if (effectiveFrom === null || publishedVersion === null || publishedAt === null) {
-    throw new Error(`edition ${edition} of ${table} is published, yet without an instant or rules version`)
-  }
-  const bindsBecause = record.bindsBecause ?? undefined
-  return { table, edition, effectiveFrom, publishedVersion, publishedAt, bindsBecause, content, digest }
+/** How a sentence calls it. */
+export function nameOf({ table, edition }: EditionKey): string {
+  return `edition ${edition} of ${table}`
 }
 
-export function editionNotFound(table: string, edition: number): Problem {
+export function editionNotFound({ table, edition }: EditionKey): Problem {
   return new Problem('edition-not-found', { detail: `There is no edition ${edition} of rule table ${table}.` })
 }
 
 export function ruleTableNotFound(table: string): Problem {
   return new Problem('rule-table-not-found', { detail: `There is no rule table ${table}.` })
-}
-
-function instantOrNull(at: number | null): string | null {
-  return at === null ? null : writeInstant(at)
 }

@@ -259,22 +259,3 @@ function isBetter(attempt: Attempt, best: Attempt): boolean {
   if (!attempt.leastMargin || !best.leastMargin) return !attempt.leastMargin && best.leastMargin !== undefined
   return compareRelative(attempt.leastMargin, best.leastMargin) > 0
 }
-
-/** The binding demand with the least relative margin: the one that a change of the revision would meet first. */
-export function strictest(
-  outcomes: Iterable<RequirementOutcome>,
-):
-  | { readonly table: string; readonly edition: number; readonly row: string; readonly comparison: DemandComparison }
-  | undefined {
-  let chosen: { outcome: Compared; comparison: DemandComparison; margin: RelativeMargin } | undefined
-  for (const outcome of outcomes) {
-    if (outcome.outcome === 'unresolved' || outcome.binding === 'none') continue
-    for (const comparison of outcome.comparisons) {
-      const margin = relativeMargin(comparison)
-      if (margin && (!chosen || compareRelative(margin, chosen.margin) < 0)) chosen = { outcome, comparison, margin }
-    }
-  }
-  if (!chosen) return undefined
-  const { outcome, comparison } = chosen
-  return { table: outcome.table, edition: outcome.edition, row: outcome.row.row, comparison }
-}

@@ -1,20 +1,18 @@
 import { z } from 'zod'
 import { KeyWire } from '../exact/text.ts'
 import {
-  makePage,
   NumberParam,
   PageWire,
   PlaceNumber,
   pageQuery,
-  readPage,
   refusals,
   requireMatch,
   sendCreated,
-  sendPage,
-  sendTagged,
+  sendEditable,
+  sendList,
 } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
-import { SubmissionWire } from '../products/words.ts'
+import { SubmissionWire } from '../platform/versioned-words.ts'
 import { createEdition, publishEdition, type RuleServices, replaceEdition, submitEdition } from './acts.ts'
 import { getEdition, listEditions, listRuleSets, listRuleTables } from './reads.ts'
 import { EditionWire, RuleSetWire, RuleTableWire } from './record.ts'
@@ -42,15 +40,13 @@ export function registerRules(app: RestApp, services: Services & RuleServices): 
         response: { 200: PageWire(RuleSetWire), ...refusals('cursor-invalid') },
       },
     },
-    async (request, reply) => {
-      const page = readPage('rule-sets', request.query, KeyWire)
-      const items = await listRuleSets(sql, { after: page.after ?? '', limit: page.limit })
-      return sendPage(
-        request,
-        reply,
-        makePage('rule-sets', items, page.limit, ({ ruleSet }) => ruleSet),
-      )
-    },
+    (request, reply) =>
+      sendList(request, reply, {
+        name: 'rule-sets',
+        place: KeyWire,
+        placeOf: ({ ruleSet }) => ruleSet,
+        read: ({ after = '', limit }) => listRuleSets(sql, { after, limit }),
+      }),
   )
 
   app.get(
@@ -65,15 +61,13 @@ export function registerRules(app: RestApp, services: Services & RuleServices): 
         response: { 200: PageWire(RuleTableWire), ...refusals('cursor-invalid') },
       },
     },
-    async (request, reply) => {
-      const page = readPage('rule-tables', request.query, KeyWire)
-      const items = await listRuleTables(sql, { after: page.after ?? '', limit: page.limit }, received.now())
-      return sendPage(
-        request,
-        reply,
-        makePage('rule-tables', items, page.limit, ({ table }) => table),
-      )
-    },
+    (request, reply) =>
+      sendList(request, reply, {
+        name: 'rule-tables',
+        place: KeyWire,
+        placeOf: ({ table }) => table,
+        read: ({ after = '', limit }) => listRuleTables(sql, { after, limit }, received.now()),
+      }),
   )
 
   app.get(
@@ -89,16 +83,13 @@ export function registerRules(app: RestApp, services: Services & RuleServices): 
         response: { 200: PageWire(EditionWire), ...refusals('rule-table-not-found', 'cursor-invalid') },
       },
     },
-    async (request, reply) => {
-      const list = `editions/${request.params.table}`
-      const page = readPage(list, request.query, PlaceNumber)
-      const items = await listEditions(sql, request.params.table, { after: page.after ?? 0, limit: page.limit })
-      return sendPage(
-        request,
-        reply,
-        makePage(list, items, page.limit, ({ edition }) => edition),
-      )
-    },
+    (request, reply) =>
+      sendList(request, reply, {
+        name: `editions/${request.params.table}`,
+        place: PlaceNumber,
+        placeOf: ({ edition }) => edition,
+        read: ({ after = 0, limit }) => listEditions(sql, request.params.table, { after, limit }),
+      }),
   )
 
   app.post(
@@ -117,7 +108,7 @@ export function registerRules(app: RestApp, services: Services & RuleServices): 
     async (request, reply) => {
       const created = await createEdition(services, request.person, request.params.table, request.body)
       const location = ['rule-tables', created.table, 'editions', String(created.edition)]
-      return sendCreated(reply, location, sendTagged(reply, created.digest, created))
+      return sendCreated(reply, location, sendEditable(reply, created))
     },
   )
 
@@ -133,10 +124,7 @@ export function registerRules(app: RestApp, services: Services & RuleServices): 
         response: { 200: EditionWire, ...refusals('edition-not-found') },
       },
     },
-    async (request, reply) => {
-      const edition = await getEdition(sql, request.params.table, request.params.edition)
-      return sendTagged(reply, edition.digest, edition)
-    },
+    async (request, reply) => sendEditable(reply, await getEdition(sql, request.params.table, request.params.edition)),
   )
 
   app.put(
@@ -158,7 +146,7 @@ export function registerRules(app: RestApp, services: Services & RuleServices): 
     async (request, reply) => {
       const match = (digest: string) => requireMatch(request, digest)
       const replaced = await replaceEdition(services, request.person, request.params, request.body, match)
-      return sendTagged(reply, replaced.digest, replaced)
+      return sendEditable(reply, replaced)
     },
   )
 
@@ -175,10 +163,7 @@ export function registerRules(app: RestApp, services: Services & RuleServices): 
         response: { 200: EditionWire, ...refusals('edition-not-found', 'state-conflict', 'digest-stale') },
       },
     },
-    async (request, reply) => {
-      const submitted = await submitEdition(services, request.person, request.params, request.body)
-      return sendTagged(reply, submitted.digest, submitted)
-    },
+    (request) => submitEdition(services, request.person, request.params, request.body),
   )
 
   app.post(
@@ -203,9 +188,6 @@ export function registerRules(app: RestApp, services: Services & RuleServices): 
         },
       },
     },
-    async (request, reply) => {
-      const published = await publishEdition(services, request.person, request.params, request.body)
-      return sendTagged(reply, published.digest, published)
-    },
+    (request) => publishEdition(services, request.person, request.params, request.body),
   )
 }

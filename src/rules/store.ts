@@ -1,17 +1,17 @@
-import { canonicalText, digestOf } from '../exact/canonical.ts'
 import { type Sql, timestamptzText } from '../platform/database/sql.ts'
 import type { Act } from '../platform/gate.ts'
-import type { EditionRecord, EditionState } from './record.ts'
+import { draftColumns, readStored } from '../platform/versioned-words.ts'
+import { type EditionKey, type EditionRecord, type EditionState, nameOf } from './record.ts'
+import type { Publication } from './timeline.ts'
 import { EditionContentWire, type Subject } from './words.ts'
 
 type EditionRow = Omit<EditionRecord, 'content'> & { readonly content: string }
-type EditionKey = Pick<EditionRecord, 'table' | 'edition'>
 type Written = Pick<EditionRecord, 'table' | 'edition' | 'content' | 'changeReason' | 'authors'>
 
 const COLUMNS = `rule_table AS "table", edition, state, digest, content, change_reason AS "changeReason", authors,
   created_at AS "createdAt", submitted_at AS "submittedAt", submitted_by AS "submittedBy",
   published_at AS "publishedAt", published_by AS "publishedBy", published_meaning AS "publishedMeaning",
-  effective_from AS "effectiveFrom", binds_because AS "bindsBecause", published_version AS "publishedVersion"`
+  effective_from AS "effectiveFrom", binds_because AS "bindsBecause", rules_version AS "rulesVersion"`
 
 /** One edition; undefined where there is none. */
 export async function selectEdition(sql: Sql, table: string, edition: number): Promise<EditionRecord | undefined> {
@@ -37,15 +37,26 @@ export async function selectEditions(
   return rows.map(recordOf)
 }
 
-/** Every published edition of every table, in the order of publication, as known at a rules version (null: now). */
-export async function selectPublished(sql: Sql, knownVersion: number | null): Promise<EditionRecord[]> {
-  const rows = await sql.query<EditionRow>(
-    `SELECT ${COLUMNS} FROM governance.rule_edition
-     WHERE state = 'published' AND ($1::int IS NULL OR published_version <= $1) ORDER BY published_version`,
-    [knownVersion],
+/** A published edition as it is stored. */
+export interface StoredPublication extends Publication {
+  readonly digest: string
+  /** Canonical text. */
+  readonly content: string
+}
+
+/** What the rules versions above `after`, up to `upTo`, published, in that order. */
+export async function selectPublished(
+  sql: Sql,
+  { after, upTo }: { readonly after: number; readonly upTo: number },
+): Promise<StoredPublication[]> {
+  const rows = await sql.query<StoredPublication & { readonly bindsBecause: string | null }>(
+    `SELECT rule_table AS "table", edition, digest, content, effective_from AS "effectiveFrom",
+            rules_version AS "rulesVersion", published_at AS "publishedAt", binds_because AS "bindsBecause"
+     FROM governance.rule_edition WHERE rules_version > $1 AND rules_version <= $2 ORDER BY rules_version`,
+    [after, upTo],
     'rules_published',
   )
-  return rows.map(recordOf)
+  return rows.map((row) => ({ ...row, bindsBecause: row.bindsBecause ?? undefined }))
 }
 
 /** What a table is, by its row and its editions other than the one named; undefined where there is no such table. */
@@ -58,7 +69,7 @@ export interface TableFacts {
   readonly subject: Subject | null
 }
 
-export async function selectTableFacts(sql: Sql, table: string, edition: number): Promise<TableFacts | undefined> {
+export async function selectTableFacts(sql: Sql, { table, edition }: EditionKey): Promise<TableFacts | undefined> {
   const [row] = await sql.query<TableFacts>(
     `SELECT t.rule_set AS "ruleSet", max(e.edition) AS highest, bool_or(e.edition = $2) AS "isTaken",
             max(e.content::jsonb ->> 'subject') FILTER (WHERE e.edition <> $2) AS subject
@@ -71,8 +82,10 @@ export async function selectTableFacts(sql: Sql, table: string, edition: number)
 }
 
 /** Writes a draft; the first edition makes its table, and the first table its rule set. */
-export async function insertEdition(act: Act, edition: Written): Promise<EditionRecord> {
-  const content = canonicalText(edition.content)
+export async function insertEdition(
+  act: Act,
+  edition: Written & { readonly state: EditionState },
+): Promise<EditionRecord> {
   await insertRuleSet(act, edition.content.ruleSet)
   await act.sql.query(
     'INSERT INTO governance.rule_table (rule_table, rule_set, recorded_at) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING',
@@ -83,11 +96,8 @@ export async function insertEdition(act: Act, edition: Written): Promise<Edition
     data: {
       ruleTable: edition.table,
       edition: edition.edition,
-      state: 'draft',
-      content,
-      digest: digestOf(content),
-      changeReason: edition.changeReason,
-      authors: [...edition.authors],
+      state: edition.state,
+      ...draftColumns(edition),
       createdAt: new Date(act.at),
     },
   })
@@ -96,11 +106,7 @@ export async function insertEdition(act: Act, edition: Written): Promise<Edition
 
 /** Puts other content in the place of a draft's. */
 export async function replaceContent(act: Act, edition: Written): Promise<EditionRecord> {
-  const content = canonicalText(edition.content)
-  await act.prisma.ruleEdition.update({
-    where: keyOf(edition),
-    data: { content, digest: digestOf(content), changeReason: edition.changeReason, authors: [...edition.authors] },
-  })
+  await act.prisma.ruleEdition.update({ where: keyOf(edition), data: draftColumns(edition) })
   return stored(act, edition)
 }
 
@@ -131,7 +137,7 @@ export async function markPublished(
     readonly meaning: string
     readonly effectiveFrom: number
     readonly bindsBecause: string | null
-    readonly publishedVersion: number
+    readonly rulesVersion: number
   },
 ): Promise<EditionRecord> {
   await act.prisma.ruleEdition.update({
@@ -143,7 +149,7 @@ export async function markPublished(
       publishedMeaning: publication.meaning,
       effectiveFrom: new Date(publication.effectiveFrom),
       bindsBecause: publication.bindsBecause,
-      publishedVersion: publication.publishedVersion,
+      rulesVersion: publication.rulesVersion,
     },
   })
   return stored(act, edition)
@@ -168,19 +174,24 @@ export function selectTables(sql: Sql, page: { readonly after: string; readonly 
   )
 }
 
-export async function tableExists(sql: Sql, table: string): Promise<boolean> {
-  const rows = await sql.query('SELECT 1 FROM governance.rule_table WHERE rule_table = $1', [table], 'rules_table')
-  return rows.length === 1
+/** Those of the tables named that are there. */
+export async function selectKnownTables(sql: Sql, tables: readonly string[]): Promise<Set<string>> {
+  const rows = await sql.query<{ table: string }>(
+    'SELECT rule_table AS "table" FROM governance.rule_table WHERE rule_table = ANY ($1)',
+    [tables],
+    'rules_known_tables',
+  )
+  return new Set(rows.map(({ table }) => table))
 }
 
 /** When editions took or take effect, without their content. */
 export function selectEffects(
   sql: Sql,
   tables: readonly string[],
-): Promise<{ table: string; edition: number; effectiveFrom: number; publishedVersion: number; publishedAt: number }[]> {
+): Promise<{ table: string; edition: number; effectiveFrom: number; rulesVersion: number; publishedAt: number }[]> {
   return sql.query(
     `SELECT rule_table AS "table", edition, effective_from AS "effectiveFrom",
-            published_version AS "publishedVersion", published_at AS "publishedAt"
+            rules_version AS "rulesVersion", published_at AS "publishedAt"
      FROM governance.rule_edition WHERE state = 'published' AND rule_table = ANY ($1)`,
     [tables],
     'rules_effects',
@@ -213,16 +224,13 @@ function keyOf({ table, edition }: EditionKey) {
   return { ruleTable_edition: { ruleTable: table, edition } }
 }
 
-async function stored(act: Act, { table, edition }: EditionKey): Promise<EditionRecord> {
-  const record = await selectEdition(act.sql, table, edition)
-  if (record === undefined) throw new Error(`edition ${edition} of ${table} is not there after it was written`)
+async function stored(act: Act, key: EditionKey): Promise<EditionRecord> {
+  const record = await selectEdition(act.sql, key.table, key.edition)
+  if (record === undefined) throw new Error(`${nameOf(key)} is not there after it was written`)
   return record
 }
 
-/** INVARIANT: what comes back is what was signed: content that has its digest and still reads as an edition. */
+/** What still reads as an edition; anything else in the database is a bug. */
 function recordOf(row: EditionRow): EditionRecord {
-  if (digestOf(row.content) !== row.digest) {
-    throw new Error(`edition ${row.edition} of ${row.table} was changed in the database: its digest does not fit`)
-  }
-  return { ...row, content: EditionContentWire.parse(JSON.parse(row.content)) }
+  return { ...row, content: EditionContentWire.parse(readStored(row, nameOf(row))) }
 }

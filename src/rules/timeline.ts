@@ -3,7 +3,7 @@ export interface Publication {
   readonly table: string
   readonly edition: number
   readonly effectiveFrom: number
-  readonly publishedVersion: number
+  readonly rulesVersion: number
   readonly publishedAt: number
   readonly bindsBecause?: string | undefined
 }
@@ -20,31 +20,14 @@ export function editionsInEffect<P extends Publication>(
 ): Map<string, P> {
   const inEffect = new Map<string, P>()
   for (const publication of publications) {
-    if (publication.publishedVersion > knownVersion || publication.effectiveFrom > at) continue
+    if (publication.rulesVersion > knownVersion || publication.effectiveFrom > at) continue
     const other = inEffect.get(publication.table)
     if (!other || supersedes(publication, other)) inEffect.set(publication.table, publication)
   }
   return inEffect
 }
 
-/**
- * The instants strictly inside [from, until) at which what is in effect changes, ascending. Between two of them, and
- * before the first and after the last, one check holds for the whole interval.
- */
-export function breakpoints(
-  publications: Iterable<Publication>,
-  span: { readonly from: number; readonly until: number | undefined; readonly knownVersion: number },
-): number[] {
-  const instants = new Set<number>()
-  for (const publication of publications) {
-    const { effectiveFrom } = publication
-    if (publication.publishedVersion > span.knownVersion || effectiveFrom <= span.from) continue
-    if (span.until === undefined || effectiveFrom < span.until) instants.add(effectiveFrom)
-  }
-  return [...instants].sort((a, b) => a - b)
-}
-
 function supersedes(publication: Publication, other: Publication): boolean {
   if (publication.effectiveFrom !== other.effectiveFrom) return publication.effectiveFrom > other.effectiveFrom
-  return publication.publishedVersion > other.publishedVersion
+  return publication.rulesVersion > other.rulesVersion
 }

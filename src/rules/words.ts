@@ -1,8 +1,8 @@
 import { z } from 'zod'
 import { DigestWire } from '../exact/canonical.ts'
 import { KeyWire, TextWire } from '../exact/text.ts'
-import { InstantWire } from '../exact/time.ts'
 import type { Dimension } from '../exact/unit-codes.ts'
+import { EffectWire, NumberWire } from '../platform/versioned-words.ts'
 import { productAttributes } from '../products/attributes.ts'
 
 /** The kinds of test a step may be, in the standards' own terms. */
@@ -157,7 +157,7 @@ const AppliesWhenWire = z.strictObject(
 /** Content of an edition: what its digest covers. */
 export const EditionContentWire = z.strictObject({
   table: KeyWire,
-  edition: z.int().min(1),
+  edition: NumberWire,
   title: TextWire(200),
   ruleSet: KeyWire,
   subject: z.enum(subjects),
@@ -181,13 +181,8 @@ export type EditionDraft = z.infer<typeof EditionDraftWire>
 
 export const PublicationRequestWire = z.strictObject({
   digest: DigestWire,
-  effectiveFrom: z.union([z.literal('at-once'), InstantWire]),
+  effectiveFrom: EffectWire,
   meaning: TextWire(200),
   bindsBecause: TextWire(1000).nullish(),
 })
 export type PublicationRequest = z.infer<typeof PublicationRequestWire>
-
-/** A later edition says why it differs from the one before; the first has none before it. */
-export function changeReasonMissing(draft: EditionDraft): boolean {
-  return draft.content.edition > 1 && (draft.changeReason ?? '').trim() === ''
-}

@@ -1,9 +1,11 @@
+import { runActOf } from '../access/acts-live.ts'
+import { hasPerson } from '../access/reads.ts'
 import type { PersonActor } from '../access/words.ts'
 import { recordEntry } from '../ledger/acts.ts'
 import type { Database } from '../platform/database/pool.ts'
-import { type Act, runAct } from '../platform/gate.ts'
-import { fieldInvalid, Problem } from '../platform/problems.ts'
-import { unknownReference, unlessTaken } from './acts.ts'
+import type { Act } from '../platform/gate.ts'
+import { fieldInvalid, Problem, unknownReference } from '../platform/problems.ts'
+import { unlessTaken } from './acts.ts'
 import { fitsInstrument } from './capability.ts'
 import { readDated } from './dated.ts'
 import { holdsInstrument } from './instrument-assignment.ts'
@@ -33,13 +35,15 @@ export async function recordProgramming(
 ): Promise<ProgrammingAnswer> {
   const asked = readDated(draft.at, '/at')
   requireReadBack(actor, draft)
-  return runAct(database, async (act) => {
+  return runActOf(database, actor, async (act) => {
     const at = act.datedAt(asked, '/at')
     const station = await selectStation(act.sql, draft.station)
     if (station === undefined) throw unknownReference('/station', `There is no station ${draft.station}.`)
     const instrument = await selectInstrument(act.sql, draft.instrument)
     if (instrument === undefined) throw unknownReference('/instrument', `There is no instrument ${draft.instrument}.`)
-    await requirePerson(act, draft.keyedBy)
+    if (!(await hasPerson(act.sql, draft.keyedBy))) {
+      throw unknownReference('/keyedBy', `There is no person ${draft.keyedBy}.`)
+    }
     const revision = await readRevisionToProgram(act.sql, { ...draft, site: station.site, at })
     requireCurrent(revision, draft)
     const assignments = await selectAssignmentsAround(act.sql, draft.station, draft.instrument)
@@ -83,7 +87,7 @@ export async function endProgramming(
   draft: ProgrammingEndingDraft,
 ): Promise<ProgrammingAnswer> {
   const asked = readDated(draft.at, '/at')
-  return runAct(database, async (act) => {
+  return runActOf(database, actor, async (act) => {
     const at = act.datedAt(asked, '/at')
     const current = await selectProgramming(act.sql, programming)
     if (current === undefined) throw programmingNotFound(programming)
@@ -120,11 +124,6 @@ function requireReadBack(actor: PersonActor, draft: ProgrammingDraft): void {
   if (draft.readBackBy !== actor.person) {
     throw fieldInvalid('/readBackBy', `must be the person who posts this, ${actor.person}`)
   }
-}
-
-async function requirePerson(act: Act, person: string): Promise<void> {
-  const [found] = await act.sql.query('SELECT 1 FROM governance.person WHERE person = $1', [person], 'stations_person')
-  if (found === undefined) throw unknownReference('/keyedBy', `There is no person ${person}.`)
 }
 
 function requireCurrent(

@@ -1,9 +1,10 @@
+import { runActOf } from '../access/acts-live.ts'
 import type { PersonActor } from '../access/words.ts'
 import { recordEntry } from '../ledger/acts.ts'
 import type { Database } from '../platform/database/pool.ts'
 import { isTaken } from '../platform/database/transaction.ts'
-import { type Act, runAct } from '../platform/gate.ts'
-import { fieldInvalid, Problem } from '../platform/problems.ts'
+import type { Act } from '../platform/gate.ts'
+import { fieldInvalid, Problem, unknownReference } from '../platform/problems.ts'
 import { checkCapabilities } from './capability.ts'
 import { endsBefore, readDated } from './dated.ts'
 import {
@@ -44,7 +45,9 @@ import type {
  */
 export async function createSite(database: Database, actor: PersonActor, draft: SiteDraft): Promise<Site> {
   const asked = readDated(draft.openedAt, '/openedAt')
-  return runAct(database, async (act) => {
+  // The tables of runs hold months from there on, so a test of an earlier day could not be stored.
+  if (asked < 0) throw fieldInvalid('/openedAt', 'must not lie before the year 1970')
+  return runActOf(database, actor, async (act) => {
     const openedAt = act.datedAt(asked, '/openedAt')
     const record = { ...draft, openedAt, recordedAt: act.at, recordedBy: actor.person }
     await unlessTaken(insertSite(act, record), `Site ${draft.site} exists.`)
@@ -63,7 +66,7 @@ export async function createSite(database: Database, actor: PersonActor, draft: 
 
 /** @throws Problem `already-exists`, `reference-unknown` */
 export async function createStation(database: Database, actor: PersonActor, draft: StationDraft): Promise<Station> {
-  return runAct(database, async (act) => {
+  return runActOf(database, actor, async (act) => {
     if ((await selectSite(act.sql, draft.site)) === undefined) {
       throw unknownReference('/site', `There is no site ${draft.site}.`)
     }
@@ -94,7 +97,7 @@ export async function createInstrument(
     const errors = refusals.map((refusal) => ({ ...refusal, pointer: `/capabilities${refusal.pointer}` }))
     throw new Problem('field-invalid', { errors })
   }
-  return runAct(database, async (act) => {
+  return runActOf(database, actor, async (act) => {
     const capabilities = storedCapabilities(draft.capabilities)
     const record = { ...draft, capabilities, recordedAt: act.at, recordedBy: actor.person }
     await unlessTaken(insertInstrument(act, record), `Instrument ${draft.instrument} exists.`)
@@ -123,7 +126,7 @@ export async function assignInstrument(
   const asked = readDated(draft.from, '/from')
   const until = draft.until ? readDated(draft.until, '/until') : null
   if (until !== null && until <= asked) throw fieldInvalid('/until', 'must lie after from')
-  return runAct(database, async (act) => {
+  return runActOf(database, actor, async (act) => {
     if ((await selectStation(act.sql, station)) === undefined) throw stationNotFound(station)
     await requireInstrument(act, instrument)
     const from = act.datedAt(asked, '/from')
@@ -149,7 +152,7 @@ export async function recordCalibration(
 ): Promise<CalibrationAnswer> {
   const asked = readDated(draft.performedAt, '/performedAt')
   if (endsBefore(draft.dueOn, asked)) throw fieldInvalid('/dueOn', 'must not lie before the day it was performed')
-  return runAct(database, async (act) => {
+  return runActOf(database, actor, async (act) => {
     await requireInstrument(act, draft.instrument)
     const performedAt = act.datedAt(asked, '/performedAt')
     const record = { ...draft, performedAt, recordedAt: act.at, recordedBy: actor.person }
@@ -187,11 +190,6 @@ export async function unlessTaken(insert: Promise<void>, detail: string): Promis
   } catch (error) {
     throw isTaken(error) ? new Problem('already-exists', { detail, cause: error }) : error
   }
-}
-
-/** A field of the body names something that is not there. */
-export function unknownReference(pointer: string, detail: string): Problem {
-  return new Problem('reference-unknown', { errors: [{ pointer, code: 'reference-unknown', detail }] })
 }
 
 export function stationNotFound(station: string): Problem {

@@ -1,4 +1,4 @@
-import { writeInstant } from '../exact/time.ts'
+import { writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import type { PlanContent } from '../plans/words.ts'
 import { type Calibration, calibrationAt } from './calibration.ts'
 import { fitsCapabilities } from './capability.ts'
@@ -47,7 +47,7 @@ export interface AssignmentDecision {
 export const TRUST_MS = 12 * 3_600_000
 
 /** What one revision lacks at an instant, and for how long nothing known takes it away. */
-interface Standing {
+interface Readiness {
   readonly reasons: readonly AssignmentReason[]
   readonly instrument: string | null
   readonly programming: string | null
@@ -65,23 +65,23 @@ export function decideAssignment(facts: AssignmentFacts, now: number): Assignmen
   const revisions = identity.length > 0 ? [] : facts.revisions
   const current = revisions.find((revision) => holds(revision, now))
   const successor = revisions.find((revision) => revision.from > now)
-  const standing = standingOf(facts, current, now)
+  const readiness = readinessAt(facts, current, now)
   const absent = current === undefined && identity.length === 0 ? [nothingInForce(facts, successor)] : []
-  const reasons = [...identity, ...absent, ...standing.reasons]
+  const reasons = [...identity, ...absent, ...readiness.reasons]
   const mayTest = reasons.length === 0
 
-  const later = successor && standingOf(facts, successor, successor.from)
+  const later = successor && readinessAt(facts, successor, successor.from)
   const goesOn = successor?.from === current?.until && later?.reasons.length === 0
   const boundAt =
-    goesOn && standing.usableUntil === current?.until ? (later?.usableUntil ?? null) : standing.usableUntil
+    goesOn && readiness.usableUntil === current?.until ? (later?.usableUntil ?? null) : readiness.usableUntil
   return {
     assignment: {
       station: facts.station,
       product: facts.product,
       variant: facts.variant ?? null,
       operation: facts.operation,
-      ...assigned(current, standing, reasons),
-      instrument: standing.instrument,
+      ...assigned(current, readiness, reasons),
+      instrument: readiness.instrument,
       next: successor && later ? assigned(successor, later, later.reasons) : null,
       checkDueAt: null,
       leadOffsetDueAt: null,
@@ -93,7 +93,7 @@ export function decideAssignment(facts: AssignmentFacts, now: number): Assignmen
 
 function assigned(
   revision: RevisionInForce | undefined,
-  standing: Standing,
+  readiness: Readiness,
   reasons: readonly AssignmentReason[],
 ): AssignedNext {
   return {
@@ -102,14 +102,14 @@ function assigned(
     plan: revision?.plan ?? null,
     revision: revision?.revision ?? null,
     revisionDigest: revision?.revisionDigest ?? null,
-    programming: standing.programming,
-    inForceFrom: revision === undefined ? null : writeInstant(revision.from),
-    inForceUntil: writeOpen(revision?.until),
+    programming: readiness.programming,
+    inForceFrom: writeInstantOrNull(revision?.from ?? null),
+    inForceUntil: writeInstantOrNull(revision?.until ?? null),
   }
 }
 
 /** The station, its instrument and the revision, if any, at an instant, by all facts known now. */
-function standingOf(facts: AssignmentFacts, revision: RevisionInForce | undefined, at: number): Standing {
+function readinessAt(facts: AssignmentFacts, revision: RevisionInForce | undefined, at: number): Readiness {
   const reasons: AssignmentReason[] = []
   const ends: (number | null)[] = []
   if (revision !== undefined) {
@@ -174,13 +174,13 @@ function nothingInForce(facts: AssignmentFacts, successor: RevisionInForce | und
   })
 }
 
-type Facts = AssignmentReason['facts']
+type ReasonFacts = AssignmentReason['facts']
 
-function because(code: AssignmentReasonCode, facts: Facts): AssignmentReason {
+function because(code: AssignmentReasonCode, facts: ReasonFacts): AssignmentReason {
   return { code, facts, action: actions[code]((name) => textOf(facts[name])) }
 }
 
-function textOf(fact: Facts[string] | undefined): string {
+function textOf(fact: ReasonFacts[string] | undefined): string {
   return Array.isArray(fact) ? fact.join(', ') : String(fact ?? '')
 }
 
@@ -220,9 +220,4 @@ function earliest(one: number, other: number | null): number {
 
 function earliestOf(ends: readonly (number | null)[]): number | null {
   return ends.reduce((least, end) => (least === null ? end : earliest(least, end)), null)
-}
-
-/** An end on the wire. */
-function writeOpen(at: number | null | undefined): string | null {
-  return at === null || at === undefined ? null : writeInstant(at)
 }

@@ -2,11 +2,12 @@ import { compare, type Decimal, isNegative } from '../exact/decimal.ts'
 import { readQuantity } from '../exact/quantity.ts'
 import { type Dimension, readUnit, units } from '../exact/unit-codes.ts'
 import { type PlanContent, settingsOf } from '../plans/words.ts'
+import type { ContentRefusal } from '../platform/problems.ts'
 import type { StepKind } from '../rules/words.ts'
-import type { Capabilities, Range } from './words.ts'
+import type { Capabilities, StressRange } from './words.ts'
 
 /** The stress that a kind's `range` speaks of: the member of a plan's step, and what it is a quantity of. */
-export const stressOfKind = {
+const stressOfKind = {
   'protective-bonding': { member: 'testCurrent', dimension: 'current' },
   'protective-continuity': { member: 'testCurrent', dimension: 'current' },
   'electric-strength-ac': { member: 'testVoltage', dimension: 'voltage' },
@@ -18,15 +19,8 @@ export const stressOfKind = {
   inspection: undefined, // A look: nothing is applied.
 } as const satisfies Record<StepKind, { member: string; dimension: Dimension } | undefined>
 
-/** A refusal of capabilities. `pointer` is RFC 6901 into them. */
-export interface CapabilityRefusal {
-  readonly pointer: string
-  readonly code: string
-  readonly detail: string
-}
-
 /** What the schema of capabilities cannot say: units of the right dimension, bounds the right way round. */
-export function checkCapabilities(capabilities: Capabilities): CapabilityRefusal[] {
+export function checkCapabilities(capabilities: Capabilities): ContentRefusal[] {
   return capabilities.kinds.flatMap(({ kind, range }, index) => {
     if (!range) return []
     const pointer = `/kinds/${index}/range`
@@ -117,23 +111,23 @@ export function fitsInstrument(
 }
 
 /** The window that a step, or a measurement of it, gives for a member such as `testVoltage`. */
-function windowOf(settings: object, member: string): Range | undefined {
+function windowOf(settings: object, member: string): StressRange | undefined {
   const found: unknown = new Map(Object.entries(settings)).get(member)
   return isRange(found) ? found : undefined
 }
 
-function isRange(value: unknown): value is Range {
+function isRange(value: unknown): value is StressRange {
   return typeof value === 'object' && value !== null && 'unit' in value
 }
 
 /** A member of a window in the canonical unit; undefined where it is absent, which leaves that side open. */
-function boundOf(window: Range, member: 'set' | 'least' | 'most'): Decimal | undefined {
+function boundOf(window: StressRange, member: 'set' | 'least' | 'most'): Decimal | undefined {
   const read = readQuantity({ value: window[member], unit: window.unit })
   return 'quantity' in read ? read.quantity.value : undefined
 }
 
 /** Whether an instrument with this range gives what is set or, where nothing is set, anything that the plan accepts. */
-function reaches(range: Range, asked: Range): boolean {
+function reaches(range: StressRange, asked: StressRange): boolean {
   const least = boundOf(asked, 'set') ?? boundOf(asked, 'least')
   const most = boundOf(asked, 'set') ?? boundOf(asked, 'most')
   const rangeLeast = boundOf(range, 'least')
@@ -144,7 +138,7 @@ function reaches(range: Range, asked: Range): boolean {
 }
 
 /** A window in words: `1250 V`, `1200 to 1287.5 V`, `at least 2 s`. */
-export function windowText(window: Range | undefined): string {
+export function windowText(window: StressRange | undefined): string {
   if (window === undefined) return 'any'
   const { set, least, most, unit } = window
   if (set) return `${set} ${unit}`

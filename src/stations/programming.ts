@@ -16,8 +16,7 @@ export interface Programming extends Recorded {
   readonly ending: (Recorded & { readonly at: number }) | null
 }
 
-export const programmingEnds = ['ended', 'reprogrammed', 'instrument-left'] as const
-export type ProgrammingEnd = (typeof programmingEnds)[number]
+export type ProgrammingEnd = 'ended' | 'reprogrammed' | 'instrument-left'
 
 export type ProgrammingState =
   /** `until` is a future end that is known already; null where none is. */
@@ -28,7 +27,7 @@ export type ProgrammingState =
 
 export interface ProgrammingFacts {
   readonly programming: Programming
-  /** Every programming of the same instrument; others, and the one in question, do no harm. */
+  /** Those that may have ended it: keyed later into one of its programs. More of them, and itself, do no harm. */
   readonly others: readonly Programming[]
   /** Every assignment of the programming's station and of its instrument. */
   readonly assignments: readonly InstrumentAssignment[]

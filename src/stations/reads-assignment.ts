@@ -19,11 +19,6 @@ import {
 } from './store.ts'
 import type { Assignment } from './words.ts'
 
-/** Brings the checks of revisions up to the rules of today; of the plans room. */
-export type EnsureChecked = (
-  revisions: readonly { readonly plan: string; readonly revision: number }[],
-) => Promise<void>
-
 export interface AssignmentAsked {
   readonly product: string
   readonly variant?: string | null | undefined

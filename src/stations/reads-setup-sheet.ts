@@ -52,7 +52,7 @@ export async function getSetupSheet(database: Database, asked: SheetAsked): Prom
       variant,
       station: station && { station: station.station, name: station.name, site: station.site },
       ...(await readInstrument(sql, station, cited, share.at)),
-      standing: {
+      revisionNow: {
         isInForce: revision.isInForce,
         isChecked: revision.isChecked,
         isBlocked: revision.blocks.some((block) => holds(block, share.at)),

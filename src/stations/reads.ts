@@ -1,5 +1,4 @@
 import type { Sql } from '../platform/database/sql.ts'
-import { makePage, type Page } from '../platform/http/conventions.ts'
 import { Problem } from '../platform/problems.ts'
 import { stationNotFound } from './acts.ts'
 import { programmingNotFound } from './acts-programming.ts'
@@ -35,7 +34,8 @@ import type {
   Station,
 } from './words.ts'
 
-/** One row more than the page says whether there are more. */
+// Every list gives one row more than the page's limit where there are more.
+
 function oneMore<Place>(page: PageAsked<Place>): PageAsked<Place> {
   return { after: page.after, limit: page.limit + 1 }
 }
@@ -47,10 +47,9 @@ export async function getSite(sql: Sql, site: string): Promise<Site> {
   return writeSite(record)
 }
 
-/** Sites in order of their keys. `list` names the list in its cursors. */
-export async function listSites(sql: Sql, list: string, page: PageAsked<string>): Promise<Page<Site>> {
-  const records = await selectSites(sql, oneMore(page))
-  return makePage(list, records.map(writeSite), page.limit, ({ site }) => site)
+/** Sites in order of their keys. */
+export async function listSites(sql: Sql, page: PageAsked<string>): Promise<Site[]> {
+  return (await selectSites(sql, oneMore(page))).map(writeSite)
 }
 
 /** @throws Problem `station-not-found` */
@@ -61,14 +60,8 @@ export async function getStation(sql: Sql, station: string): Promise<Station> {
 }
 
 /** Stations in order of their keys, of one site where it is named. */
-export async function listStations(
-  sql: Sql,
-  list: string,
-  page: PageAsked<string>,
-  site: string | undefined,
-): Promise<Page<Station>> {
-  const records = await selectStations(sql, oneMore(page), site)
-  return makePage(list, records.map(writeStation), page.limit, ({ station }) => station)
+export async function listStations(sql: Sql, page: PageAsked<string>, site: string | undefined): Promise<Station[]> {
+  return (await selectStations(sql, oneMore(page), site)).map(writeStation)
 }
 
 /** @throws Problem `instrument-not-found` */
@@ -81,9 +74,8 @@ export async function getInstrument(sql: Sql, instrument: string): Promise<Instr
 }
 
 /** Instruments in order of their keys. */
-export async function listInstruments(sql: Sql, list: string, page: PageAsked<string>): Promise<Page<Instrument>> {
-  const records = await selectInstruments(sql, oneMore(page))
-  return makePage(list, records.map(writeInstrument), page.limit, ({ instrument }) => instrument)
+export async function listInstruments(sql: Sql, page: PageAsked<string>): Promise<Instrument[]> {
+  return (await selectInstruments(sql, oneMore(page))).map(writeInstrument)
 }
 
 /**
@@ -92,14 +84,12 @@ export async function listInstruments(sql: Sql, list: string, page: PageAsked<st
  */
 export async function listInstrumentAssignments(
   sql: Sql,
-  list: string,
   page: PageAsked<DatedPlace>,
   station: string,
-): Promise<Page<InstrumentAssignmentAnswer>> {
+): Promise<InstrumentAssignmentAnswer[]> {
   const records = await selectAssignmentsOf(sql, station, oneMore(page))
   if (records.length === 0 && (await selectStation(sql, station)) === undefined) throw stationNotFound(station)
-  const { items, nextCursor } = makePage(list, records, page.limit, ({ from, instrument }) => [from, instrument])
-  return { items: items.map(writeInstrumentAssignment), nextCursor }
+  return records.map(writeInstrumentAssignment)
 }
 
 /** @throws Problem `calibration-not-found` */
@@ -114,13 +104,10 @@ export async function getCalibration(sql: Sql, calibration: string): Promise<Cal
 /** Calibrations in the order in which they were performed, of one instrument where it is named. */
 export async function listCalibrations(
   sql: Sql,
-  list: string,
   page: PageAsked<DatedPlace>,
   instrument: string | undefined,
-): Promise<Page<CalibrationAnswer>> {
-  const records = await selectCalibrations(sql, oneMore(page), instrument)
-  const { items, nextCursor } = makePage(list, records, page.limit, (one) => [one.performedAt, one.calibration])
-  return { items: items.map(writeCalibration), nextCursor }
+): Promise<CalibrationAnswer[]> {
+  return (await selectCalibrations(sql, oneMore(page), instrument)).map(writeCalibration)
 }
 
 /** @throws Problem `programming-not-found` */
@@ -133,11 +120,8 @@ export async function getProgramming(sql: Sql, programming: string): Promise<Pro
 /** Programmings in the order in which they were made, of one station or instrument where it is named. */
 export async function listProgrammings(
   sql: Sql,
-  list: string,
   page: PageAsked<DatedPlace>,
   of: { readonly station?: string | undefined; readonly instrument?: string | undefined },
-): Promise<Page<ProgrammingAnswer>> {
-  const records = await selectProgrammings(sql, oneMore(page), of)
-  const { items, nextCursor } = makePage(list, records, page.limit, (one) => [one.at, one.programming])
-  return { items: items.map(writeProgramming), nextCursor }
+): Promise<ProgrammingAnswer[]> {
+  return (await selectProgrammings(sql, oneMore(page), of)).map(writeProgramming)
 }

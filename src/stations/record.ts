@@ -1,4 +1,4 @@
-import { writeInstant } from '../exact/time.ts'
+import { writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import type { Calibration } from './calibration.ts'
 import type { InstrumentAssignment } from './instrument-assignment.ts'
 import type { Programming } from './programming.ts'
@@ -78,7 +78,7 @@ export function writeInstrumentAssignment(record: InstrumentAssignmentRecord): I
   return {
     ...record,
     from: writeInstant(record.from),
-    until: record.until === null ? null : writeInstant(record.until),
+    until: writeInstantOrNull(record.until),
     recordedAt: writeInstant(record.recordedAt),
   }
 }

@@ -1,14 +1,6 @@
 import { z } from 'zod'
 import { KeyWire } from '../exact/text.ts'
-import {
-  PageWire,
-  PlaceInstant,
-  pageQuery,
-  readPage,
-  refusals,
-  sendCreated,
-  sendPage,
-} from '../platform/http/conventions.ts'
+import { PageWire, PlaceInstant, pageQuery, refusals, sendCreated, sendList } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
 import { assignInstrument, createInstrument, recordCalibration } from './acts.ts'
 import { endProgramming, recordProgramming } from './acts-programming.ts'
@@ -41,6 +33,8 @@ const ProgrammingPage = PageWire(ProgrammingWire).meta({ id: 'ProgrammingPage' }
 const PageQuery = z.strictObject({ ...pageQuery })
 /** Where a list by instant goes on: the instant in milliseconds, and the key. */
 const DatedPlaceWire = z.tuple([PlaceInstant, KeyWire])
+/** The place of an item, from the instant that it is answered with. */
+const datedPlace = (at: string, key: string): z.infer<typeof DatedPlaceWire> => [Date.parse(at), key]
 const StationParams = z.strictObject({ station: KeyWire })
 const InstrumentParams = z.strictObject({ instrument: KeyWire })
 const CalibrationParams = z.strictObject({ calibration: KeyWire })
@@ -78,10 +72,13 @@ export function registerInstruments(app: RestApp, { database }: Services): void 
         response: { 200: InstrumentPage, ...refusals('cursor-invalid') },
       },
     },
-    async (request, reply) => {
-      const page = readPage('instruments', request.query, KeyWire)
-      return sendPage(request, reply, await listInstruments(database.sql, 'instruments', page))
-    },
+    (request, reply) =>
+      sendList(request, reply, {
+        name: 'instruments',
+        place: KeyWire,
+        placeOf: ({ instrument }) => instrument,
+        read: (page) => listInstruments(database.sql, page),
+      }),
   )
 
   app.get(
@@ -136,12 +133,13 @@ export function registerInstruments(app: RestApp, { database }: Services): void 
         response: { 200: InstrumentAssignmentPage, ...refusals('station-not-found', 'cursor-invalid') },
       },
     },
-    async (request, reply) => {
-      const { station } = request.params
-      const list = `instruments/${station}`
-      const page = readPage(list, request.query, DatedPlaceWire)
-      return sendPage(request, reply, await listInstrumentAssignments(database.sql, list, page, station))
-    },
+    (request, reply) =>
+      sendList(request, reply, {
+        name: `instruments/${request.params.station}`,
+        place: DatedPlaceWire,
+        placeOf: ({ from, instrument }) => datedPlace(from, instrument),
+        read: (page) => listInstrumentAssignments(database.sql, page, request.params.station),
+      }),
   )
 
   app.post(
@@ -174,11 +172,13 @@ export function registerInstruments(app: RestApp, { database }: Services): void 
         response: { 200: CalibrationPage, ...refusals('cursor-invalid') },
       },
     },
-    async (request, reply) => {
-      const page = readPage('calibrations', request.query, DatedPlaceWire)
-      const { instrument } = request.query
-      return sendPage(request, reply, await listCalibrations(database.sql, 'calibrations', page, instrument))
-    },
+    (request, reply) =>
+      sendList(request, reply, {
+        name: 'calibrations',
+        place: DatedPlaceWire,
+        placeOf: ({ performedAt, calibration }) => datedPlace(performedAt, calibration),
+        read: (page) => listCalibrations(database.sql, page, request.query.instrument),
+      }),
   )
 
   app.get(
@@ -241,10 +241,13 @@ export function registerProgrammings(app: RestApp, { database }: Services): void
         response: { 200: ProgrammingPage, ...refusals('cursor-invalid') },
       },
     },
-    async (request, reply) => {
-      const page = readPage('programmings', request.query, DatedPlaceWire)
-      return sendPage(request, reply, await listProgrammings(database.sql, 'programmings', page, request.query))
-    },
+    (request, reply) =>
+      sendList(request, reply, {
+        name: 'programmings',
+        place: DatedPlaceWire,
+        placeOf: ({ at, programming }) => datedPlace(at, programming),
+        read: (page) => listProgrammings(database.sql, page, request.query),
+      }),
   )
 
   app.get(

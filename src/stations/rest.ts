@@ -5,10 +5,9 @@ import {
   NumberParam,
   PageWire,
   pageQuery,
-  readPage,
   refusals,
   sendCreated,
-  sendPage,
+  sendList,
   sendTagged,
 } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
@@ -71,8 +70,13 @@ function registerSites(app: RestApp, { database }: Services): void {
         response: { 200: SitePage, ...refusals('cursor-invalid') },
       },
     },
-    async (request, reply) =>
-      sendPage(request, reply, await listSites(database.sql, 'sites', readPage('sites', request.query, KeyWire))),
+    (request, reply) =>
+      sendList(request, reply, {
+        name: 'sites',
+        place: KeyWire,
+        placeOf: ({ site }) => site,
+        read: (page) => listSites(database.sql, page),
+      }),
   )
 
   app.get(
@@ -120,10 +124,13 @@ function registerSites(app: RestApp, { database }: Services): void {
         response: { 200: StationPage, ...refusals('cursor-invalid') },
       },
     },
-    async (request, reply) => {
-      const page = readPage('stations', request.query, KeyWire)
-      return sendPage(request, reply, await listStations(database.sql, 'stations', page, request.query.site))
-    },
+    (request, reply) =>
+      sendList(request, reply, {
+        name: 'stations',
+        place: KeyWire,
+        placeOf: ({ station }) => station,
+        read: (page) => listStations(database.sql, page, request.query.site),
+      }),
   )
 
   app.get(

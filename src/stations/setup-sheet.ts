@@ -10,7 +10,7 @@ import {
 import { fitsCapabilities, fitsInstrument, testerStepCount, windowText } from './capability.ts'
 import { cautionsFor, GOVERNING } from './cautions.ts'
 import type { SetupSheet, SheetMark, SheetTesterStep } from './setup-sheet-words.ts'
-import type { Capabilities, Range } from './words.ts'
+import type { Capabilities, StressRange } from './words.ts'
 
 export interface SheetFacts {
   readonly plan: string
@@ -28,7 +28,7 @@ export interface SheetFacts {
     | undefined
   /** Programs of the current programming, in its order; empty where it is still to be keyed in. */
   readonly programs: readonly string[]
-  readonly standing: {
+  readonly revisionNow: {
     /** At the station's site, or anywhere without a station. */
     readonly isInForce: boolean
     readonly isChecked: boolean
@@ -93,15 +93,16 @@ function capabilityNote(content: PlanContent, capabilities: Capabilities): strin
 }
 
 function marksOf(facts: SheetFacts): SheetMark[] {
-  const { standing, state, instrument } = facts
+  const { revisionNow, state, instrument } = facts
   const marks: SheetMark[] = []
   if (state === 'draft' || state === 'in-review') {
     marks.push({ code: 'not-approved', text: `This revision is ${state}: do not key it in for production.` })
   } else if (state === 'withdrawn')
     marks.push({ code: 'withdrawn', text: 'This revision was withdrawn: do not use it.' })
-  else if (!standing.isInForce) marks.push({ code: 'not-in-force', text: 'This revision is not in force here now.' })
-  if (standing.isBlocked) marks.push({ code: 'blocked', text: 'This revision is blocked: runs under it are refused.' })
-  if (!standing.isChecked) {
+  else if (!revisionNow.isInForce) marks.push({ code: 'not-in-force', text: 'This revision is not in force here now.' })
+  if (revisionNow.isBlocked)
+    marks.push({ code: 'blocked', text: 'This revision is blocked: runs under it are refused.' })
+  if (!revisionNow.isChecked) {
     marks.push({ code: 'unchecked', text: 'This revision has not been checked with the rules of today.' })
   }
   for (const { table, edition, reason } of facts.stated) {
@@ -197,7 +198,7 @@ function isValue(given: object): given is { value: string; unit: string } {
   return 'value' in given && 'unit' in given
 }
 
-function isWindow(given: object): given is Range {
+function isWindow(given: object): given is StressRange {
   return 'unit' in given
 }
 
@@ -208,7 +209,7 @@ function valueLine(
   return { setting, set: value, least: null, most: null, unit, text: `${value} ${unit}` }
 }
 
-function windowLine(setting: string, window: Range): SheetTesterStep['settings'][number] {
+function windowLine(setting: string, window: StressRange): SheetTesterStep['settings'][number] {
   const { set, least, most, unit } = window
   const accepted = least || most ? windowText({ least, most, unit }) : undefined
   const text = set

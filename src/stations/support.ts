@@ -4,8 +4,7 @@ import { holdsInstrument, type InstrumentAssignment, instrumentAt } from './inst
 import { type Programming, programmingAt } from './programming.ts'
 
 /** What a test rests on beside its revision, by the codes of an upload that it lacks. */
-export const supportCodes = ['instrument-mismatch', 'calibration-expired', 'programming-not-current'] as const
-export type SupportCode = (typeof supportCodes)[number]
+export type SupportCode = 'instrument-mismatch' | 'calibration-expired' | 'programming-not-current'
 
 /** The programming that a run cites, with what can end it. */
 export interface CitedProgramming {
@@ -13,7 +12,7 @@ export interface CitedProgramming {
   readonly key: string | undefined
   /** Undefined where there is no programming of that key. */
   readonly programming: Programming | undefined
-  /** Every programming of the same instrument. */
+  /** Those that may have ended it, as `programmingAt` asks for them. */
   readonly others: readonly Programming[]
   /** What the run claims to have been tested by. */
   readonly plan: string

@@ -18,7 +18,7 @@ export const SiteDraftWire = z
     name: TextWire(200),
     /** A name of the IANA time zone database: local days, such as the one a calibration is due on, end by it. */
     timeZone: z.string().max(64).refine(isTimeZone, 'must be a time zone of the IANA database, such as Europe/London'),
-    /** Tests dated before it are not believed. */
+    /** Not before 1970. Tests dated before it are not believed. */
     openedAt: InstantWire,
   })
   .meta({ id: 'SiteDraft' })
@@ -65,7 +65,7 @@ const RangeWire = z.strictObject({
 })
 
 /** A window of a plan, or the range of an instrument, which sets nothing. */
-export interface Range {
+export interface StressRange {
   readonly set?: string | null | undefined
   readonly least?: string | null | undefined
   readonly most?: string | null | undefined

@@ -162,7 +162,14 @@ function operationReasons(ordered: readonly Attempt[], operation: string, policy
 function isUnexplained(attempt: Attempt, later: readonly Attempt[]): boolean {
   if (!attempt.reportedFailure || (attempt.outcome === 'accepted' && attempt.purpose === 'production')) return false
   const passed = later.some((one) => isPass(one) && (attempt.operation === null || one.operation === attempt.operation))
-  const caused = later.some((one) => isRun(one) && one.attemptCause !== null && CAUSES_RECORDED.has(one.attemptCause))
+  // The cause must stand in a run that counts itself: held, rejected and engineering runs prove nothing.
+  const caused = later.some(
+    (one) =>
+      one.outcome === 'accepted' &&
+      one.purpose === 'production' &&
+      one.attemptCause !== null &&
+      CAUSES_RECORDED.has(one.attemptCause),
+  )
   return !(passed && caused)
 }
 

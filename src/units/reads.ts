@@ -54,7 +54,7 @@ export async function readHistories(sql: Sql, units: readonly UnitName[]): Promi
  * The facts on which the governing runs of a history rest, by site: few, since there is one such run per operation. Call
  * with a row of the gate shared, so that no act changes them meanwhile.
  */
-export async function loadSupport(sql: Sql, attempts: readonly Attempt[]): Promise<ReadonlyMap<string, Facts>> {
+async function loadSupport(sql: Sql, attempts: readonly Attempt[]): Promise<ReadonlyMap<string, Facts>> {
   const loaded = new Map<string, Facts>()
   for (const run of governingRuns(attempts)) {
     if (run.outcome !== 'accepted') continue
@@ -65,7 +65,7 @@ export async function loadSupport(sql: Sql, attempts: readonly Attempt[]): Promi
 }
 
 /** Folds with what was loaded by `loadSupport`. */
-export function foldSupported(
+function foldSupported(
   attempts: readonly Attempt[],
   operationsRequired: readonly string[],
   support: ReadonlyMap<string, Facts>,

@@ -29,7 +29,7 @@ export function registerUnits(app: RestApp, services: Services): void {
   app.get(
     '/v1/units/:product/:serial/release',
     {
-      config: { permission: 'read-release' },
+      config: { permission: 'read' },
       schema: {
         operationId: 'readRelease',
         tags: ['units'],

@@ -10,7 +10,6 @@ import { openTestApp, type TestApp } from '../support/app.ts'
 const allowed: Readonly<Record<Exclude<Permission, 'public'>, readonly string[]>> = {
   read: ['author', 'approver', 'analyst', 'administrator'],
   'read-run': ['author', 'approver', 'analyst', 'administrator', 'station', 'gateway'],
-  'read-release': ['author', 'approver', 'analyst', 'administrator', 'station', 'gateway'],
   upload: ['station', 'gateway'],
   assignment: ['nobody', 'author', 'approver', 'analyst', 'administrator', 'station', 'gateway'],
   'setup-sheet': ['nobody', 'author', 'approver', 'analyst', 'administrator'],

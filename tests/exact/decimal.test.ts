@@ -19,7 +19,6 @@ import {
   PI,
   parseDecimal,
   round,
-  squareRoot,
   subtract,
   ZERO,
 } from '../../src/exact/decimal.ts'
@@ -269,35 +268,6 @@ describe('arithmetic against fractions of bigints', () => {
         expect(divide(multiply(a, decimal(m)), decimal(m))).toStrictEqual(a)
       }),
       RUNS,
-    )
-  })
-
-  test('a root is the nearest of 34 digits', () => {
-    // Both from memory, verify: the first 34 digits of the roots of 2 and 3 (common mathematical tables).
-    expect(formatDecimal(squareRoot(decimal(2)))).toBe('1.414213562373095048801688724209698')
-    expect(formatDecimal(squareRoot(decimal(3)))).toBe('1.732050807568877293527446341505872')
-    expect(formatDecimal(squareRoot(decimal('0.0625')))).toBe('0.25')
-    expect(formatDecimal(squareRoot(decimal('1e-30')))).toBe('0.000000000000001')
-    expect(squareRoot(ZERO)).toStrictEqual(ZERO)
-    expect(() => squareRoot(decimal(-1))).toThrow(RangeError)
-    fc.assert(
-      fc.property(numberText, (text) => {
-        const d = absolute(read(text))
-        fc.pre(!isZero(d))
-        const root = squareRoot(d)
-        // (root - half a unit)^2 <= d <= (root + half a unit)^2, a unit being at most 10^-33 of the root.
-        const half = divide(root, multiply(decimal(2), multiply(decimal('1e30'), decimal('1e3'))))
-        const below = subtract(root, half)
-        const above = add(root, half)
-        expect(compare(multiply(below, below), d)).not.toBe(1)
-        expect(compare(multiply(above, above), d)).not.toBe(-1)
-      }),
-      RUNS,
-    )
-    fc.assert(
-      fc.property(fc.integer({ min: 0, max: 2 ** 31 }), (n) => {
-        expect(squareRoot(multiply(decimal(n), decimal(n)))).toStrictEqual(decimal(n))
-      }),
     )
   })
 

@@ -1,8 +1,8 @@
-import { readFileSync } from 'node:fs'
 import fc from 'fast-check'
 import { describe, expect, test } from 'vitest'
 import { digestOf } from '../../src/exact/canonical.ts'
 import { type JsonReadOptions, type JsonValue, NumberText, readJson } from '../../src/exact/json.ts'
+import { contractUpload, planWire, productWire } from '../support/aldermoor.ts'
 
 const encoder = new TextEncoder()
 
@@ -16,10 +16,6 @@ function accepted(text: string, options?: JsonReadOptions) {
   return outcome
 }
 
-function vector(name: string): Buffer {
-  return readFileSync(new URL(`./vectors/${name}.json`, import.meta.url))
-}
-
 /** What JSON.parse would have made of it, where its doubles are the same numbers. */
 function plain(value: JsonValue): unknown {
   if (value instanceof NumberText) return Number(value.text)
@@ -30,21 +26,29 @@ function plain(value: JsonValue): unknown {
 
 describe('digests of the worked example', () => {
   const omit = new Set(['sentAt', 'startedAgoMs'])
+  const uploadDigest = 'sha256:8546a54ba0213a107c1e0421ab1ca02272ef7e25ff05eaad4ef08ca39028c01c'
   // The three digests are published beside the same documents in the project's wire contract (sections 1, 2, 5).
-  const cases: [string, string][] = [
-    ['product-ex36-3', 'sha256:7dd40f48b2abdfc712001cf6c39bf1489583bb0e2ffce362d6df7a2e602d5e9d'],
-    ['plan-ex36-final-7', 'sha256:65660e8c91185bc1ed66f88071e84179a8916dad8a1f52b98abc5486bb722884'],
-    ['upload-lds-f2-0007315', 'sha256:8546a54ba0213a107c1e0421ab1ca02272ef7e25ff05eaad4ef08ca39028c01c'],
+  const cases: [name: string, text: string, digest: string][] = [
+    [
+      'product EX36, version 3',
+      JSON.stringify(productWire, null, 1),
+      'sha256:7dd40f48b2abdfc712001cf6c39bf1489583bb0e2ffce362d6df7a2e602d5e9d',
+    ],
+    [
+      'plan ex36-final, revision 7',
+      JSON.stringify(planWire, null, 1),
+      'sha256:65660e8c91185bc1ed66f88071e84179a8916dad8a1f52b98abc5486bb722884',
+    ],
+    ['upload LDS-F2:0007315', contractUpload, uploadDigest],
   ]
 
-  test.each(cases)('%s', (name, digest) => {
-    const outcome = readJson(vector(name), { omit })
-    expect(outcome.ok && outcome.refusals).toEqual([])
-    expect(outcome.ok && digestOf(outcome.canonical)).toBe(digest)
+  test.each(cases)('%s', (_name, text, digest) => {
+    const outcome = accepted(text, { omit })
+    expect(outcome.refusals).toEqual([])
+    expect(digestOf(outcome.canonical)).toBe(digest)
   })
 
-  test.each(cases)('%s with its quantities written as JSON numbers', (name, digest) => {
-    const text = vector(name).toString('utf8')
+  test.each(cases)('%s with its quantities written as JSON numbers', (_name, text, digest) => {
     const numbered = text
       .replace(/"(value|set|least|most)": "([0-9.]+)"/g, '"$1": $2')
       .replace(/"(EX36-[35]M)": "([0-9.]+)"/g, '"$1": $2')
@@ -53,13 +57,14 @@ describe('digests of the worked example', () => {
   })
 
   test('what is stamped anew at each sending lies outside, whatever it says; nothing else does', () => {
-    const text = vector('upload-lds-f2-0007315').toString('utf8')
-    const [, , upload] = cases
-    const later = text.replace('"sentAt": "2026-03-16T09:14:39.800+00:00"', '"startedAgoMs": 34680, "sentAt": null')
-    expect(digestOf(accepted(later, { omit }).canonical)).toBe(upload?.[1])
-    expect(digestOf(accepted(text).canonical)).not.toBe(upload?.[1])
-    const other = text.replace('"value": "118.4"', '"value": "118.40"')
-    expect(digestOf(accepted(other, { omit }).canonical)).not.toBe(upload?.[1])
+    const later = contractUpload.replace(
+      '"sentAt": "2026-03-16T09:14:39.800+00:00"',
+      '"startedAgoMs": 34680, "sentAt": null',
+    )
+    expect(digestOf(accepted(later, { omit }).canonical)).toBe(uploadDigest)
+    expect(digestOf(accepted(contractUpload).canonical)).not.toBe(uploadDigest)
+    const other = contractUpload.replace('"value": "118.4"', '"value": "118.40"')
+    expect(digestOf(accepted(other, { omit }).canonical)).not.toBe(uploadDigest)
   })
 
   test('only members of the outermost object are omitted', () => {
@@ -306,7 +311,7 @@ describe('against JSON.parse', () => {
   })
 
   test('broken bytes: never a throw, and never another opinion on what is JSON', () => {
-    const bytes = vector('upload-lds-f2-0007315')
+    const bytes = encoder.encode(contractUpload)
     const small = encoder.encode('{"a":[1,-2.5e+3,"x\\u00e9\u03a9",{"b":null,"c":true}],"value":1.5}')
     const change = fc.record({
       at: fc.double({ min: 0, max: 1, noNaN: true, maxExcluded: true }),

@@ -51,6 +51,7 @@ function stored(parts: Partial<StoredUpload> = {}): StoredUpload {
     contentDigest: `sha256:${'8'.repeat(64)}`,
     receivedAt: pass.receivedAt,
     skewMs: 130,
+    stationVerdict: 'pass',
     startedAt: pass.startedAt,
     startedAtUsed: pass.startedAt,
     product: 'EX36',

@@ -1,7 +1,8 @@
 import { describe, expect, test } from 'vitest'
 import { readJson } from '../../src/exact/json.ts'
 import { type Claim, claimOf } from '../../src/intake/claim.ts'
-import { bytesOf, example, type Wire } from './example.ts'
+import type { Wire } from '../support/aldermoor.ts'
+import { bytesOf, example } from './example.ts'
 
 function claim(change: (wire: Wire) => void = () => {}): Claim {
   const read = readJson(bytesOf(example(change)))

@@ -228,11 +228,12 @@ describe('a site', () => {
   })
 })
 
-describe('a site that opened before 1970', () => {
-  test('has runs from 1970 on: an earlier start cannot be placed', async () => {
+describe('the oldest site there can be', () => {
+  test('opened in 1970, so that an earlier start cannot be placed', async () => {
     const opened = { site: 'hull', name: 'Hull', timeZone: 'Europe/London', openedAt: '1950-01-01T00:00:00Z' }
-    const made = await administer('/v1/sites', opened)
-    expect(made.status).toBe(201)
+    const refused = await administer('/v1/sites', opened)
+    expect([refused.status, refused.body.errors]).toMatchObject([422, [{ pointer: '#/openedAt' }]])
+    created(await administer('/v1/sites', { ...opened, openedAt: '1970-01-01T00:00:00Z' }))
     created(await administer('/v1/stations', { station: 'HUL-1', site: 'hull', name: 'Hull', linked: 'keyed' }))
     const hull = await line.service.addKey({ kind: 'station', station: 'HUL-1' })
     const digest = (

@@ -60,7 +60,7 @@ describe('the change from one revision to the next', () => {
       evidence: null,
       attempt: null,
       release: null,
-      startedAtUsed: null,
+      startedAtUsed: iso(CHANGE),
     })
     // The one to test by instead, for each variant.
     expect(stale.body.inForce).toEqual([

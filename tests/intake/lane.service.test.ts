@@ -186,7 +186,7 @@ describe('one that goes wrong', () => {
 
   test('a bug met in one of them does not fail the others either', async () => {
     const { database } = line.service
-    const store = intakeStore(database)
+    const store = intakeStore(database, receivedClock(line.service.clock))
     const wires = many(10)
     const bad = wires[4]
     const kept: string[] = []
@@ -205,7 +205,6 @@ describe('one that goes wrong', () => {
           ),
       },
       ids: database.ids,
-      received: receivedClock(line.service.clock),
       log: silentLog,
       keepFailed: async ({ runId }) => {
         kept.push(runId)
@@ -237,7 +236,7 @@ describe('one that goes wrong', () => {
 
   test('a commit whose answer was lost answers as the first', async () => {
     const { database } = line.service
-    const store = intakeStore(database)
+    const store = intakeStore(database, receivedClock(line.service.clock))
     let losses = 0
     const lane = createLane({
       port: {
@@ -262,7 +261,6 @@ describe('one that goes wrong', () => {
             }),
       },
       ids: database.ids,
-      received: receivedClock(line.service.clock),
       log: silentLog,
       keepFailed: async () => {
         throw new Error('nothing failed for its data')

@@ -2,7 +2,8 @@ import fc from 'fast-check'
 import { describe, expect, test } from 'vitest'
 import { readUpload, type UploadRead } from '../../src/intake/read-upload.ts'
 import { sentenceOf } from '../../src/judging/sentences.ts'
-import { bytesOf, example, exampleText, placesOf } from './example.ts'
+import { contractUpload } from '../support/aldermoor.ts'
+import { bytesOf, example, placesOf } from './example.ts'
 
 describe('a fuzzed example', () => {
   const pieces = fc.constantFrom(
@@ -34,7 +35,7 @@ describe('a fuzzed example', () => {
     '9'.repeat(40),
   )
   const change = fc.record({
-    at: fc.nat(exampleText.length - 1),
+    at: fc.nat(contractUpload.length - 1),
     drop: fc.integer({ min: 0, max: 12 }),
     put: fc.oneof(pieces, fc.string({ maxLength: 6 }), fc.constant('')),
   })
@@ -42,7 +43,7 @@ describe('a fuzzed example', () => {
   test('never throws, and says of every refusal where it is', () => {
     fc.assert(
       fc.property(fc.array(change, { minLength: 1, maxLength: 3 }), (changes) => {
-        let text = exampleText
+        let text = contractUpload
         for (const { at, drop, put } of changes) text = text.slice(0, at) + put + text.slice(at + drop)
         expectTotal(readUpload(bytesOf(text)))
       }),

@@ -2,7 +2,8 @@ import { describe, expect, test } from 'vitest'
 import { formatDecimal } from '../../src/exact/decimal.ts'
 import { readUpload, type UploadRead } from '../../src/intake/read-upload.ts'
 import { sentenceOf } from '../../src/judging/sentences.ts'
-import { bytesOf, example, exampleText, replaced, type Wire } from './example.ts'
+import { contractUpload, type Wire } from '../support/aldermoor.ts'
+import { bytesOf, example, replaced } from './example.ts'
 
 type Read = Extract<UploadRead, { kind: 'read' }>
 type Refused = Extract<UploadRead, { kind: 'refused' }>
@@ -38,7 +39,7 @@ function digest(body: unknown): string {
 describe('the worked example', () => {
   // The digest stands in the answer of the wire contract (payloads, section 5).
   test('is read whole, with the published digest', () => {
-    const { upload, wire, digest: found, claim } = read(exampleText)
+    const { upload, wire, digest: found, claim } = read(contractUpload)
     expect(found).toBe('sha256:8546a54ba0213a107c1e0421ab1ca02272ef7e25ff05eaad4ef08ca39028c01c')
     expect(upload).toMatchObject({
       uploadKey: 'LDS-F2:0007315',
@@ -60,7 +61,7 @@ describe('the worked example', () => {
 })
 
 describe('the digest', () => {
-  const base = digest(exampleText)
+  const base = digest(contractUpload)
 
   test('leaves out sentAt and startedAgoMs, which are stamped anew at each sending', () => {
     expect(digest(example((wire) => (wire.sentAt = '2026-03-16T11:00:00Z')))).toBe(base)
@@ -86,10 +87,10 @@ describe('the digest', () => {
       wire.steps[1].measurements[0].reading.relation = null
     })
     expect(digest(nulls)).toBe(base)
-    expect(read(nulls).upload).toEqual(read(exampleText).upload)
+    expect(read(nulls).upload).toEqual(read(contractUpload).upload)
     const number = replaced('"value": "118.4"', '"value": 118.4')
     expect(digest(number)).toBe(base)
-    expect(read(number).upload).toEqual(read(exampleText).upload)
+    expect(read(number).upload).toEqual(read(contractUpload).upload)
   })
 
   test('keeps the digits of a number as written: 118.40 is other text than 118.4', () => {
@@ -135,7 +136,7 @@ describe('what is no JSON object', () => {
     ['NaN', '{"value": NaN}', 'json-syntax'],
     ['Infinity', '{"value": -Infinity}', 'json-syntax'],
     ['a byte order mark', '\ufeff{}', 'json-syntax'],
-    ['an array', `[${exampleText}]`, 'not-an-object'],
+    ['an array', `[${contractUpload}]`, 'not-an-object'],
     ['a text', '"run/1"', 'not-an-object'],
     ['a number', '1.5', 'not-an-object'],
     ['null', 'null', 'not-an-object'],

@@ -1,6 +1,7 @@
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
+import { contractUpload } from '../support/aldermoor.ts'
 import { instant } from '../support/clock.ts'
-import { contractUpload, type Line, openLine } from '../support/line.ts'
+import { type Line, openLine } from '../support/line.ts'
 import { expected } from '../support/service.ts'
 
 /** Payloads, sections 4 and 5: the worked example at its own instants, byte for byte. */
@@ -101,7 +102,7 @@ describe('the worked example', () => {
   })
 
   test('stands in the unit, its history, its readings and its release', async () => {
-    const release = expected(await line.station.get('/v1/units/EX36/ex36-26-004417%0D%0A/release'), 200).body
+    const release = expected(await line.analyst.get('/v1/units/EX36/ex36-26-004417%0D%0A/release'), 200).body
     expect(release).toMatchObject({
       product: 'EX36',
       serial: 'EX36-26-004417',

@@ -1,7 +1,6 @@
 import { describe, expect, test } from 'vitest'
 import { decide } from '../../src/judging/decide.ts'
 import type { Fact, FactKey, InstrumentFact, ProgrammingFact, RevisionFact } from '../../src/judging/facts.ts'
-import { codeOutcomes, codesOfMissingFacts } from '../../src/judging/words.ts'
 import {
   baseFacts,
   changedPlan,
@@ -293,9 +292,6 @@ describe('all codes are given, the worst outcome counts', () => {
       }).admission.editions
     expect(cite(START + 1)).toEqual(['extractor-strength/2'])
     expect(cite(START)).toEqual(['extractor-strength/3'])
-  })
-  test('the codes that settle by themselves are holds', () => {
-    expect(codesOfMissingFacts.map((code) => codeOutcomes[code])).toEqual(codesOfMissingFacts.map(() => 'held'))
   })
 })
 

@@ -2,7 +2,6 @@
  * Aldermoor Works, invented: its product, plan and upload as they stand in the wire shapes, and the facts of its site
  * Leeds around them. All numbers fit together and are invented; they are no limits for a real product.
  */
-import { readFileSync } from 'node:fs'
 import { canonicalText, digestOf } from '../../src/exact/canonical.ts'
 import { readQuantity } from '../../src/exact/quantity.ts'
 import { readInstant } from '../../src/exact/time.ts'
@@ -30,26 +29,18 @@ import {
   type UploadStep,
 } from '../../src/judging/words.ts'
 import { type PlanContent, PlanContentWire } from '../../src/plans/words.ts'
-import { ProductContentWire } from '../../src/products/words.ts'
+import { contractUpload, ex36, planWire, type Wire } from '../support/aldermoor.ts'
 
-// biome-ignore lint/suspicious/noExplicitAny: wire documents are taken apart and changed by tests.
-export type Wire = any
+export type { Wire }
 
-function vector(name: string): Wire {
-  return JSON.parse(readFileSync(new URL(`../exact/vectors/${name}`, import.meta.url), 'utf8'))
-}
+/** The upload of one EX36-3M, as sent. A fresh copy at every call. */
+export const uploadWire = (): Wire => JSON.parse(contractUpload)
 
-/** Payloads, section 4: the upload of one EX36-3M, as sent. A fresh copy at every call. */
-export const uploadWire = (): Wire => vector('upload-lds-f2-0007315.json')
-/** Payloads, section 2: revision 7 of its final test. */
-export const planWire = (): Wire => vector('plan-ex36-final-7.json')
-
-export const plan: PlanContent = PlanContentWire.parse(planWire())
-const productContent = ProductContentWire.parse(vector('product-ex36-3.json'))
+export const plan: PlanContent = PlanContentWire.parse(planWire)
 
 /** The plan after a change, through its schema. */
 export function changedPlan(change: (wire: Wire) => void): PlanContent {
-  const wire = planWire()
+  const wire = structuredClone(planWire)
   change(wire)
   return PlanContentWire.parse(wire)
 }
@@ -175,7 +166,7 @@ const LONG_AGO = instant('2026-01-05T08:00:00Z')
 /** When revision 7 came into force. */
 export const IN_FORCE_FROM = instant('2026-03-16T05:00:00Z')
 export const KEYED_AT = instant('2026-03-16T05:40:00Z')
-export const PLAN_DIGEST = digestOf(canonicalText(planWire()))
+export const PLAN_DIGEST = digestOf(canonicalText(planWire))
 
 export const context: AdmitContext = {
   receivedAt: RECEIVED,
@@ -257,9 +248,9 @@ export const baseFacts = {
       version: 3,
       digest: plan.productDigest,
       effectiveFrom: LONG_AGO,
-      publishedVersion: 2,
+      rulesVersion: 2,
       publishedAt: LONG_AGO - 1,
-      content: productContent,
+      content: ex36(),
     },
   ]),
   'revision/ex36-final/7': revisionFact,

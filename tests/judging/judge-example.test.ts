@@ -1,6 +1,6 @@
 import { describe, expect, test } from 'vitest'
 import { decide } from '../../src/judging/decide.ts'
-import { changedUpload, context, factsFor, measurementOfRun } from './aldermoor.ts'
+import { changedUpload, context, factsFor, judged, measurementOfRun, stepIn } from './aldermoor.ts'
 
 // Payloads, sections 4 and 5: the upload of serial EX36-26-004417 and its answer.
 describe('the worked example', () => {
@@ -47,6 +47,44 @@ describe('the worked example', () => {
       margin: { value: '9988', unit: 'MOhm', relation: '>' },
       reasons: [],
     })
+  })
+
+  test('shows a reading and its limit in the digits they came in, and what was computed in plain ones', () => {
+    expect(measurementOfRun(judgement, 'touch', 'reversed-closed')).toEqual({
+      measurement: 'reversed-closed',
+      verdict: 'pass',
+      judged: { value: '0.170', unit: 'mA' },
+      limitUpper: { value: '0.75', unit: 'mA' },
+      margin: { value: '0.58', unit: 'mA' },
+      reasons: [],
+    })
+    expect(measurementOfRun(judgement, 'strength', 'live-to-earth').limitUpper).toEqual({ value: '3.0', unit: 'mA' })
+  })
+
+  test.each([
+    ['5.00', 'mA', '5.00'],
+    // In another unit than the limit's it is converted.
+    ['5000.0', 'uA', '5'],
+  ])('a strength current of %s %s is judged as %s mA', (value, unit, shown) => {
+    const run = judged((wire) => Object.assign(stepIn(wire, 'strength').measurements[0].reading, { value, unit }))
+    const one = measurementOfRun(run, 'strength', 'live-to-earth')
+    expect(one.judged).toEqual({ value: shown, unit: 'mA' })
+    expect(one.margin).toEqual({ value: '-2', unit: 'mA' })
+    expect(one.reasons).toEqual([
+      { code: 'above-limit', facts: { reading: `${shown} mA`, limit: '3.0 mA', inclusive: 'true' } },
+    ])
+  })
+
+  test.each([
+    ['station', '118.40'],
+    ['server', '97.4'],
+  ])('a bond whose leads the %s took off is judged as %s mOhm', (subtractedBy, shown) => {
+    const run = judged((wire) => {
+      const step = stepIn(wire, 'bond')
+      step.leadOffset.subtractedBy = subtractedBy
+      step.measurements[0].reading.value = '118.40'
+    })
+    expect(measurementOfRun(run, 'bond', 'motor-housing').judged).toEqual({ value: shown, unit: 'mOhm' })
   })
 
   test('judges all eight measurements of the four steps', () => {

@@ -30,6 +30,15 @@ test('the sentences a technician meets most', () => {
   expect(sentenceOf('arc', { shown: '0.4 mA', reached: '1180 V' })).toBe(
     'An arc was detected at 1180 V; the current shown was 0.4 mA.',
   )
+  expect(sentenceOf('clock-skew', { skewMs: '131070', toleranceMs: '120000' })).toBe(
+    "The station's clock is 131.07 s behind the server's; 120 s are tolerated.",
+  )
+  expect(sentenceOf('clock-skew', { skewMs: '-3600000', toleranceMs: '120000' })).toBe(
+    "The station's clock is 3600 s ahead of the server's; 120 s are tolerated.",
+  )
+  expect(sentenceOf('run-too-long', { ranMs: '600001', most: '600 s' })).toBe(
+    'The run took 600.001 s; the plan allows 600 s.',
+  )
   expect(
     sentenceOf('programming-not-current', {
       programming: 'PG-1',

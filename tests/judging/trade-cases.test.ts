@@ -78,7 +78,7 @@ describe('T07: how it ended outranks the number', () => {
     expect(one).toEqual({
       measurement: 'live-to-earth',
       verdict: 'fail',
-      limitUpper: { value: '3', unit: 'mA' },
+      limitUpper: { value: '3.0', unit: 'mA' },
       reasons: [{ code: 'arc', facts: { shown: '0.4 mA', reached: '1180 V' } }],
     })
     expect(run.verdict).toBe('fail')
@@ -110,7 +110,7 @@ describe('T08: the ramp is no test time', () => {
   test('1.00 s with 0.30 s of it rising is 0.70 s', () => {
     const { one } = total('1.00', '0.30')
     expect([one.verdict, codesOf(one)]).toEqual(['invalid', ['stress-below-plan']])
-    expect(one.reasons[0]?.facts).toEqual({ stress: 'dwell', measured: '0.7 s', least: '1 s' })
+    expect(one.reasons[0]?.facts).toEqual({ stress: 'dwell', measured: '0.7 s', least: '1.0 s' })
   })
   test('1.30 s with 0.30 s is 1.00 s exactly', () => expect(total('1.30', '0.30').one.verdict).toBe('pass'))
   test('a trip in a short test stays a fail', () => {

@@ -4,16 +4,17 @@
  */
 
 import { canonicalText, digestOf } from '../../src/exact/canonical.ts'
-import { checkRevision } from '../../src/plans/check.ts'
+import { checkPrepared, notReadable } from '../../src/plans/check.ts'
 import type { Finding } from '../../src/plans/findings.ts'
+import { prepareRevision } from '../../src/plans/prepare.ts'
 import type { PublishedTable } from '../../src/plans/rule-timeline.ts'
+import { ruleTimeline } from '../../src/plans/rule-timeline.ts'
 import { type PlanContent, PlanContentWire, type Step } from '../../src/plans/words.ts'
 import type { ConfirmedVersion } from '../../src/products/versions.ts'
 import { type ProductContent, ProductContentWire } from '../../src/products/words.ts'
 import { compileTable } from '../../src/rules/compile-table.ts'
 import { EditionContentWire } from '../../src/rules/words.ts'
-import { planWire } from './ex36-plan.ts'
-import { editionWire, productWire } from './ex36-product.ts'
+import { planWire, productWire, strengthWire } from '../support/aldermoor.ts'
 
 /** Members to replace, by pointer (RFC 6901); undefined takes the member out. */
 export type Changes = Readonly<Record<string, unknown>>
@@ -58,7 +59,7 @@ export function confirmed(
     version: content.version,
     digest: digestOf(canonicalText(content)),
     effectiveFrom: 0,
-    publishedVersion: 1,
+    rulesVersion: 1,
     publishedAt: -1,
     content,
     ...given,
@@ -70,14 +71,14 @@ export function published(
   given: Partial<Omit<PublishedTable, 'compiled' | 'table' | 'edition'>> = {},
   changes: Changes = {},
 ): PublishedTable {
-  const content = EditionContentWire.parse(changed(editionWire, changes))
+  const content = EditionContentWire.parse(changed(strengthWire, changes))
   const compiled = compileTable(content)
   if ('refusals' in compiled) throw new Error(JSON.stringify(compiled.refusals))
   return {
     table: content.table,
     edition: content.edition,
     effectiveFrom: 0,
-    publishedVersion: 2,
+    rulesVersion: 2,
     publishedAt: -1,
     bindsBecause: 'house rule of the works',
     compiled: compiled.table,
@@ -100,7 +101,9 @@ export function check({
   from = 100,
   knownVersion = 99,
 }: Given = {}) {
-  return checkRevision({ content: changed(planWire, changes), versions, tables, from, knownVersion })
+  const read = prepareRevision(changed(planWire, changes))
+  if ('refused' in read) return notReadable(read.refused, from)
+  return checkPrepared(read.prepared, { versions, timeline: ruleTimeline(tables, knownVersion), from })
 }
 
 /** A finding in short: what, of which row, about which parameter, when. */

@@ -2,8 +2,8 @@ import fc from 'fast-check'
 import { expect, test } from 'vitest'
 import { checkPlanContent } from '../../src/plans/content-check.ts'
 import { PlanContentWire } from '../../src/plans/words.ts'
+import { planWire } from '../support/aldermoor.ts'
 import { type Changes, changed, check, product } from './aldermoor.ts'
-import { planWire } from './ex36-plan.ts'
 
 /** Pointers to everything in the content. */
 function pointersIn(value: unknown, at = ''): string[] {
@@ -52,8 +52,8 @@ test('whatever is sent is read or refused, and what is read is checked, without 
         if (!read.success) return
         readCount += 1
         const refusals = checkPlanContent(read.data, product())
-        for (const { pointer, message } of refusals)
-          expect([pointer.startsWith('/'), message !== '']).toEqual([true, true])
+        for (const { pointer, detail } of refusals)
+          expect([pointer.startsWith('/'), detail !== '']).toEqual([true, true])
         const { verdict } = check({ changes })
         if (refusals.length > 0) return
         soundCount += 1

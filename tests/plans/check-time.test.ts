@@ -5,8 +5,8 @@ import { type Block, stepBlocks } from '../../src/plans/step-blocks.ts'
 import { bondTable, brief, type Changes, check, confirmed, published, rows, strength } from './aldermoor.ts'
 
 describe('a rule that changes', () => {
-  const before = bondTable('10', { publishedVersion: 3 })
-  const after = bondTable('25', { edition: 4, publishedVersion: 4, effectiveFrom: 500, publishedAt: 400 })
+  const before = bondTable('10', { rulesVersion: 3 })
+  const after = bondTable('25', { edition: 4, rulesVersion: 4, effectiveFrom: 500, publishedAt: 400 })
   const pairs = published({}, rows(['1500', '60', '-'], ['1800', '1', '-']))
   const bondAt = (least: string): Changes => ({
     '/steps/0/testCurrent': { least, most: '40', unit: 'A' },
@@ -35,7 +35,7 @@ describe('a rule that changes', () => {
   })
 
   test('and is loosened again: the finding ends, interval by interval', () => {
-    const loosened = bondTable('10', { edition: 5, publishedVersion: 5, effectiveFrom: 800, publishedAt: 600 })
+    const loosened = bondTable('10', { edition: 5, rulesVersion: 5, effectiveFrom: 800, publishedAt: 600 })
     const { findings, applied } = check({
       tables: [before, after, loosened, pairs],
       changes: { ...strength('1800', '1'), ...bondAt('10') },
@@ -59,14 +59,14 @@ describe('what cannot be checked is blocked', () => {
   })
 
   test('an edition that can no longer be read, while it is in effect', () => {
-    const broken = { ...published({ effectiveFrom: 500, publishedVersion: 3 }), edition: 4, compiled: null }
+    const broken = { ...published({ effectiveFrom: 500, rulesVersion: 3 }), edition: 4, compiled: null }
     const { verdict, findings } = check({ tables: [published(), broken] })
     expect(verdict).toBe('not-checkable')
     expect(findings.map(brief)).toEqual(['blocking edition-not-readable - - [500, on)'])
   })
 
   test('a product version that is not confirmed, not known yet or another', () => {
-    for (const versions of [[], [confirmed({ publishedVersion: 100 })], [confirmed({ digest: 'sha256:other' })]]) {
+    for (const versions of [[], [confirmed({ rulesVersion: 100 })], [confirmed({ digest: 'sha256:other' })]]) {
       const { verdict, findings } = check({ versions })
       expect([verdict, findings[0]?.code]).toEqual(['not-checkable', 'product-version-unconfirmed'])
     }
@@ -82,7 +82,7 @@ describe('what cannot be checked is blocked', () => {
 describe('a product that changes', () => {
   const next = (changes: Changes) => [
     confirmed(),
-    confirmed({ version: 4, digest: 'sha256:4', effectiveFrom: 500, publishedVersion: 3 }, changes),
+    confirmed({ version: 4, digest: 'sha256:4', effectiveFrom: 500, rulesVersion: 3 }, changes),
   ]
 
   test('a new variant only warns', () => {
@@ -139,7 +139,7 @@ const histories = fc
     return steps.map(({ table, least, gap, ahead, binds }, index) => {
       publishedAt += gap
       const edition = bondTable(least, {
-        publishedVersion: index + 2,
+        rulesVersion: index + 2,
         publishedAt,
         effectiveFrom: publishedAt + ahead,
         bindsBecause: binds ? 'house rule' : undefined,
@@ -181,7 +181,7 @@ describe('however rules are published', () => {
           const findings = check({ tables, from: 1, knownVersion: version }).findings
           return stepBlocks(held, blockDemand(findings, 1), { version, publishedAt })
         }
-        const versions = tables.map(({ publishedVersion }) => publishedVersion)
+        const versions = tables.map(({ rulesVersion }) => rulesVersion)
         const promptly = versions.reduce<Block[]>(step, [])
         // Some other process began, died after `late` versions, and this one goes on from what it stored.
         const begun = versions.slice(0, late).reduce<Block[]>(step, [])

@@ -1,8 +1,8 @@
 import { describe, expect, test } from 'vitest'
 import { demandedFrom } from '../../src/plans/findings.ts'
 import type { PublishedTable } from '../../src/plans/rule-timeline.ts'
+import { planWire } from '../support/aldermoor.ts'
 import { bondTable, brief, type Changes, check, confirmed, published, rows, strength } from './aldermoor.ts'
-import { planWire } from './ex36-plan.ts'
 
 describe('a revision', () => {
   test('that meets everything conforms, without findings, and cites what applied', () => {
@@ -50,8 +50,38 @@ describe('a revision', () => {
   })
 
   test('is not touched by the rule set of another product', () => {
-    const { editions, findings } = check({ tables: [published({}, { '/ruleSet': 'aldermoor-shredders' })] })
-    expect({ editions, findings }).toEqual({ editions: [], findings: [] })
+    const others = published({}, { '/ruleSet': 'aldermoor-shredders' })
+    const own = bondTable('10')
+    const { editions, findings } = check({ tables: [others, own] })
+    expect({ editions, findings }).toEqual({ editions: ['bond/3'], findings: [] })
+  })
+
+  test('is warned of a rule set that no table in effect belongs to, as long as that is so', () => {
+    const only = (tables: PublishedTable[], versions = [confirmed()]) => {
+      const { verdict, findings } = check({ tables, versions })
+      return [verdict, ...findings.map((one) => `${brief(one)} ${JSON.stringify(one.facts)}`)]
+    }
+    const facts = (ruleSet: string) => `{"ruleSet":"${ruleSet}"}`
+    expect(only([published({}, { '/ruleSet': 'aldermoor-shredders' })])).toEqual([
+      'conforms',
+      `warning rule-set-empty - - [100, on) ${facts('aldermoor-routine')}`,
+    ])
+    const ruleSets = ['aldermoor-routine', 'aldermor-routine']
+    const slipped = confirmed({ rulesVersion: 2, effectiveFrom: 200 }, { '/version': 4, '/ruleSets': ruleSets })
+    expect(only([published()], [confirmed(), slipped])).toEqual([
+      'conforms',
+      `warning rule-set-empty - - [200, on) ${facts('aldermor-routine')}`,
+    ])
+    // The table only takes effect at 500.
+    expect(only([published({ effectiveFrom: 500 })])).toEqual([
+      'conforms',
+      `warning rule-set-empty - - [100, 500) ${facts('aldermoor-routine')}`,
+    ])
+    // What cannot be read may belong to it, and blocks anyway.
+    expect(only([{ ...published(), compiled: null }])).toEqual([
+      'not-checkable',
+      expect.stringContaining('edition-not-readable'),
+    ])
   })
 
   test('is compared measurement by measurement where they differ', () => {
@@ -201,7 +231,7 @@ describe('a limit that depends on the variant', () => {
 
   test('and a longer cord reaches the revision from its instant on', () => {
     const longer = confirmed(
-      { version: 4, digest: 'sha256:4', effectiveFrom: 500, publishedVersion: 3 },
+      { version: 4, digest: 'sha256:4', effectiveFrom: 500, rulesVersion: 3 },
       { '/variants/1/attributes/earthCoreResistance/value': '136.5' },
     )
     const { findings, verdict } = check({ versions: [confirmed(), longer] })

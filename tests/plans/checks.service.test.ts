@@ -71,7 +71,12 @@ describe('a rule that is tightened', () => {
     await ensure(R1)
     expect(await line.blocks(R1)).toEqual(['[101, on)'])
     expect(await checkOf(R1)).toMatchObject({ verdict: 'blocked' })
-    expect((await findingsOf(R1)).map(({ until }) => (until ?? 0) - line.startedAt)).toEqual([201, 201])
+    const ends = (await findingsOf(R1)).map(({ code, until }) => [code, (until ?? 0) - line.startedAt])
+    expect(ends).toEqual([
+      ['rule-set-empty', 101],
+      ['requirement-not-met', 201],
+      ['requirement-not-met', 201],
+    ])
   })
 
   test('and replaced before it took effect blocks nothing', async () => {
@@ -112,7 +117,8 @@ describe('a product version', () => {
     const more = { '/version': 4, '/attributes/liveToEarthCapacitance/value': '8.8' }
     await line.confirm(line.productContent(more), at + 1_000)
     await ensure(R1)
-    const [finding] = await findingsOf(R1)
+    const [warned, finding] = await findingsOf(R1)
+    expect(warned).toMatchObject({ severity: 'warning', code: 'rule-set-empty' })
     expect(finding).toMatchObject({ code: 'expected-current-above-limit', from: at + 1_000, parameter: 'limitUpper' })
     expect(await line.blocks(R1)).toEqual([`[${at + 1_000 - line.startedAt}, on)`])
   })
@@ -122,8 +128,10 @@ describe('a product version', () => {
     const variants = [...(line.productContent().variants ?? []), { variant: 'EX36-8M' }]
     await line.confirm(line.productContent({ '/version': 4, '/variants': variants }))
     await ensure(R1)
-    expect(await findingsOf(R1)).toMatchObject([
-      { severity: 'warning', code: 'variant-not-covered', variant: 'EX36-8M' },
+    const found = await findingsOf(R1)
+    expect(found.map(({ severity, code, variant }) => [severity, code, variant])).toEqual([
+      ['warning', 'variant-not-covered', 'EX36-8M'],
+      ['warning', 'rule-set-empty', null],
     ])
     expect(await line.blocks(R1)).toEqual([])
   })

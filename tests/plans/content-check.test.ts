@@ -49,6 +49,12 @@ describe('content against itself and its product version', () => {
     ['a value set above the most', { '/steps/0/testCurrent/set': '12.1' }, '/steps/0/testCurrent/set'],
     ['a negative time', { '/steps/1/rampUp/set': '-1' }, '/steps/1/rampUp/set'],
     ['a test at no voltage', { '/steps/1/testVoltage/least': '0' }, '/steps/1/testVoltage/least'],
+    [
+      'a test voltage without a least',
+      { '/steps/1/testVoltage': { most: '1287.5', unit: 'V' } },
+      '/steps/1/testVoltage/least',
+    ],
+    ['a time without a least', { '/steps/1/dwell': { most: '2', unit: 's' } }, '/steps/1/dwell/least'],
     ['a window of a measurement', { '/steps/0/measurements/1/dwell': { unit: 's' } }, '/steps/0/measurements/1/dwell'],
     ['no limit', { '/steps/1/limitUpper': { unit: 'mA', inclusive: true } }, '/steps/1/limitUpper/value'],
     ['a limit twice', { '/steps/0/limitUpper/value': '1' }, '/steps/0/limitUpper/byVariant'],

@@ -5,8 +5,8 @@ import { capacitiveCurrent, chargingCurrent, checkOrder, checkPhysics } from '..
 import { connectionsOf } from '../../src/plans/product-match.ts'
 import { settingsOf } from '../../src/plans/words.ts'
 import { attributeValues } from '../../src/products/versions.ts'
+import { planWire } from '../support/aldermoor.ts'
 import { type Changes, plan, product, stepNamed } from './aldermoor.ts'
-import { planWire } from './ex36-plan.ts'
 
 function subjectOf(productChanges: Changes = {}, variant = 'EX36-3M') {
   const content = product(productChanges)

@@ -11,8 +11,8 @@ import {
 import { type PublishedTable, ruleTimeline } from '../../src/plans/rule-timeline.ts'
 import type { Block } from '../../src/plans/step-blocks.ts'
 import type { ConfirmedVersion } from '../../src/products/versions.ts'
+import { planWire } from '../support/aldermoor.ts'
 import { bondTable, changed, confirmed, published } from './aldermoor.ts'
-import { planWire } from './ex36-plan.ts'
 
 const read = prepareRevision(planWire)
 if ('refused' in read) throw new Error(read.refused)
@@ -51,7 +51,7 @@ function forward(revision: CheckedSoFar, book: RuleBook) {
 
 /** An edition of the bonding rule that demands so much, published at `at` and in effect from `effectiveFrom`. */
 const bond = (edition: number, least: string, at: number, effectiveFrom = at + 1) =>
-  bondTable(least, { edition, publishedVersion: edition, publishedAt: at, effectiveFrom })
+  bondTable(least, { edition, rulesVersion: edition, publishedAt: at, effectiveFrom })
 
 describe('bringForward', () => {
   test('applies every version since the last check, in its order', () => {
@@ -128,11 +128,11 @@ describe('bringForward', () => {
 
 describe('relevantVersions', () => {
   test('are those of the product and of its rule sets, as they were known then', () => {
-    const two = confirmed({ publishedVersion: 5, publishedAt: 500 }, { '/version': 4, '/ruleSets': ['other'] })
+    const two = confirmed({ rulesVersion: 5, publishedAt: 500 }, { '/version': 4, '/ruleSets': ['other'] })
     const other = (version: number) =>
-      published({ publishedVersion: version, publishedAt: version * 100 }, { '/ruleSet': 'other' })
-    const own = published({ publishedVersion: 3, publishedAt: 300 })
-    const unreadable = { ...own, table: 'lost', publishedVersion: 7, publishedAt: 700, compiled: null }
+      published({ rulesVersion: version, publishedAt: version * 100 }, { '/ruleSet': 'other' })
+    const own = published({ rulesVersion: 3, publishedAt: 300 })
+    const unreadable = { ...own, table: 'lost', rulesVersion: 7, publishedAt: 700, compiled: null }
     // Edition 4 is of a rule set that only version 5 brings in; edition 6 comes after it.
     const book = bookOf([other(6), own, other(4), unreadable], 7, [confirmed(), two])
     expect(relevantVersions(book, 'EX36', 0).map(({ version }) => version)).toEqual([1, 3, 5, 6, 7])

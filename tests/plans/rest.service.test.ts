@@ -1,6 +1,6 @@
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
 import { ensureChecked } from '../../src/plans/acts/ensure-checked.ts'
-import { ex36, extractorStrength } from '../support/aldermoor.ts'
+import { ex36, extractorStrength, planWire } from '../support/aldermoor.ts'
 import {
   type Client,
   created,
@@ -10,7 +10,6 @@ import {
   type TestService,
 } from '../support/service.ts'
 import { type Changes, changed } from './aldermoor.ts'
-import { planWire } from './ex36-plan.ts'
 
 /** The routes of plans over HTTP, in the order of a plan's life. The acts themselves are tested in acts.service.test.ts. */
 

@@ -2,16 +2,14 @@ import { describe, expect, test } from 'vitest'
 import { canonicalText, digestOf } from '../../src/exact/canonical.ts'
 import {
   ApprovalWire,
-  changeReasonMissing,
   limitText,
   PlanContentWire,
   settingsOf,
   unitCode,
   WithdrawalWire,
 } from '../../src/plans/words.ts'
+import { planWire, productWire } from '../support/aldermoor.ts'
 import { type Changes, changed, plan, stepNamed } from './aldermoor.ts'
-import { planWire } from './ex36-plan.ts'
-import { productWire } from './ex36-product.ts'
 
 function pointers(wire: unknown): string[] {
   const read = PlanContentWire.safeParse(wire)
@@ -111,12 +109,5 @@ describe('requests', () => {
   test('a withdrawal does not reach back', () => {
     const read = WithdrawalWire.safeParse({ reason: 'wrong limit', from: '2026-03-16T09:00:00Z' })
     expect(read.error?.issues[0]).toMatchObject({ code: 'unrecognized_keys', keys: ['from'] })
-  })
-
-  test('a later revision says why', () => {
-    expect(changeReasonMissing({ content: plan() })).toBe(true)
-    expect(changeReasonMissing({ content: plan(), changeReason: ' ' })).toBe(true)
-    expect(changeReasonMissing({ content: plan(), changeReason: 'limit for the 5 m cord' })).toBe(false)
-    expect(changeReasonMissing({ content: plan({ '/revision': 1 }) })).toBe(false)
   })
 })

@@ -15,11 +15,10 @@ import { type ProductContent, ProductContentWire } from '../../src/products/word
 import { createEdition, publishEdition } from '../../src/rules/acts.ts'
 import { type EditionContent, EditionContentWire } from '../../src/rules/words.ts'
 import { createSite } from '../../src/stations/acts.ts'
-import { ex36 } from '../support/aldermoor.ts'
+import { ex36, planWire } from '../support/aldermoor.ts'
 import { clockAt } from '../support/clock.ts'
 import { openTestDatabase, type TestDatabase } from '../support/database.ts'
 import { type Changes, changed } from './aldermoor.ts'
-import { planWire } from './ex36-plan.ts'
 
 /**
  * Aldermoor Works with its two plants and a clock that stands still. What tests need of other rooms is made by the real

@@ -24,6 +24,32 @@ describe('clocks', () => {
     expect(received.now()).toBe(1_000_800)
   })
 
+  test('an answer that was late to arrive does not set the received clock back', () => {
+    let processMs = 0
+    const received = receivedClock(realClock, () => processMs)
+    received.observe(500)
+    processMs = 1_000
+    received.observe(1_420) // 80 ms on the way.
+    expect(received.now()).toBe(1_500)
+  })
+
+  test('a process clock that is set forward is followed at once', () => {
+    let processMs = 0
+    const received = receivedClock(realClock, () => processMs)
+    received.observe(500)
+    processMs = 3_600_000
+    received.observe(1_500)
+    expect(received.now()).toBe(1_500)
+  })
+
+  test('old observations fade, so that drift is followed', () => {
+    const processMs = 0
+    const received = receivedClock(realClock, () => processMs)
+    received.observe(100)
+    for (let count = 0; count < 32; count += 1) received.observe(40)
+    expect(received.now()).toBe(40)
+  })
+
   test('the received clock is scripted as the gate is, and cuts to whole milliseconds', () => {
     const received = receivedClock(shiftedClock(-1_000), () => 5_000.75)
     expect(received.now()).toBe(4_000)

@@ -187,10 +187,10 @@ describe('attributes as rules see them', () => {
 })
 
 describe('version in effect', () => {
-  const version = (version: number, effectiveFrom: number, publishedVersion: number) => ({
+  const version = (version: number, effectiveFrom: number, rulesVersion: number) => ({
     version,
     effectiveFrom,
-    publishedVersion,
+    rulesVersion,
   })
   const versions = [version(1, 1000, 1), version(3, 5000, 4), version(2, 3000, 6), version(4, 5000, 5)]
   const at = (instant: number, known = 9) => versionInEffect(versions, instant, known)?.version

@@ -127,7 +127,7 @@ describe('patterns', () => {
     ['^A{64}B{64}C$', 0, 'the most is 128'],
     ['^ab$', 1, 'upper case'],
   ])('%s is refused at character %i', (pattern, at, words) => {
-    expect(readSerialRule(rule(pattern))).toEqual({ refusals: [{ at, message: expect.stringContaining(words) }] })
+    expect(readSerialRule(rule(pattern))).toEqual({ refusals: [{ at, detail: expect.stringContaining(words) }] })
   })
 
   test('a class may name both cases; the case that cannot occur is left out', () => {

@@ -10,7 +10,7 @@ export interface History {
   readonly editions: readonly {
     readonly edition: number
     readonly effectiveFrom: number
-    readonly publishedVersion: number
+    readonly rulesVersion: number
     readonly least: number
   }[]
   readonly revisions: readonly {
@@ -76,7 +76,7 @@ function isBlocked(history: History, cited: Approved, at: number): boolean {
 
 function demandedAt({ editions }: History, at: number): number {
   const begun = editions.filter(({ effectiveFrom }) => effectiveFrom <= at)
-  begun.sort((a, b) => a.effectiveFrom - b.effectiveFrom || a.publishedVersion - b.publishedVersion)
+  begun.sort((a, b) => a.effectiveFrom - b.effectiveFrom || a.rulesVersion - b.rulesVersion)
   return begun.at(-1)?.least ?? 0
 }
 
@@ -92,7 +92,7 @@ export function violations(history: History, runs: readonly AcceptedRun[]): stri
   return runs.flatMap((run) => {
     const standing = standingOf(history, run)
     const unknown = history.editions.filter(
-      ({ effectiveFrom, publishedVersion }) => effectiveFrom <= run.startedAt && publishedVersion > run.rulesVersion,
+      ({ effectiveFrom, rulesVersion }) => effectiveFrom <= run.startedAt && rulesVersion > run.rulesVersion,
     )
     const name = `${run.runId} of ${run.plan}/${run.revision} at ${run.startedAt}`
     return [
@@ -106,7 +106,7 @@ export function violations(history: History, runs: readonly AcceptedRun[]): stri
 /** The acts as they are recorded. */
 export async function readHistory(database: Database): Promise<History> {
   const editions = await database.sql.query<History['editions'][number]>(
-    `SELECT edition, effective_from AS "effectiveFrom", published_version AS "publishedVersion",
+    `SELECT edition, effective_from AS "effectiveFrom", rules_version AS "rulesVersion",
             (content::jsonb #>> '{rows,0,then,0}')::int AS least
      FROM governance.rule_edition WHERE rule_table = $1 AND state = 'published'`,
     [TABLE],

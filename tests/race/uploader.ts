@@ -25,13 +25,12 @@ export async function startProcess(
 ): Promise<Process> {
   const database = await openDatabase({ serviceUrl, clock: realClock, log: silentLog, poolMax: 8 })
   let redecided = 0
-  const port = counting(wrap(intakeStore(database), database), () => {
+  const port = counting(wrap(intakeStore(database, receivedClock(realClock)), database), () => {
     redecided += 1
   })
   const lane = createLane({
     port,
     ids: database.ids,
-    received: receivedClock(realClock),
     log: silentLog,
     keepFailed: (_received, error) => Promise.reject(error),
   })

@@ -1,7 +1,7 @@
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
 import { canonicalText, digestOf } from '../../src/exact/canonical.ts'
-import { readPublications } from '../../src/rules/reads.ts'
-import { editionLifecycle } from '../../src/rules/record.ts'
+import { lifecycle } from '../../src/rules/lifecycle.ts'
+import { readPublished } from '../../src/rules/reads.ts'
 import { editionsInEffect } from '../../src/rules/timeline.ts'
 import type { EditionContent } from '../../src/rules/words.ts'
 import { extractorStrength } from '../support/aldermoor.ts'
@@ -13,6 +13,9 @@ import {
   startTestService,
   type TestService,
 } from '../support/service.ts'
+
+/** Above every rules version: SQL's integer. */
+const RULES_MAX = 2_147_483_647
 
 let service: TestService
 let author: PersonClient
@@ -100,8 +103,8 @@ describe('an edition from draft to publication', () => {
     expect(second.effectiveFrom).toBe(effectiveFrom)
     expect(second.rulesVersion).toBe(first.rulesVersion + 1)
     const inEffect = async (at: number, knownVersion: number) => {
-      const publications = await readPublications(service.database.sql, { knownVersion })
-      expect(publications.every(({ publishedVersion }) => publishedVersion <= knownVersion)).toBe(true)
+      const publications = await readPublished(service.database.sql, { after: 0, upTo: knownVersion })
+      expect(publications.every(({ rulesVersion }) => rulesVersion <= knownVersion)).toBe(true)
       return editionsInEffect(publications, at, knownVersion).get('timed')
     }
     const at = Date.parse(effectiveFrom)
@@ -111,11 +114,33 @@ describe('an edition from draft to publication', () => {
       edition: 1,
       digest: one,
       bindsBecause,
-      content: { table: 'timed' },
+      content: expect.stringContaining('"table":"timed"'),
     })
     expect(await inEffect(at, first.rulesVersion - 1)).toBeUndefined()
-    const all = await readPublications(service.database.sql)
+    const all = await readPublished(service.database.sql, { after: 0, upTo: RULES_MAX })
     expect(all.filter(({ table }) => table === 'timed').length).toBe(2)
+    const since = await readPublished(service.database.sql, { after: first.rulesVersion, upTo: RULES_MAX })
+    expect(since.map(({ table, edition }) => `${table}/${edition}`)).toEqual(['timed/2'])
+  })
+})
+
+describe('an override of a table that is not there', () => {
+  test('is accepted, and author and signer are warned until the table is written', async () => {
+    const overrides = [
+      { table: 'touched', parameter: 'tripCurrent' as const, reason: 'filter current' },
+      { table: 'aplliance', parameter: 'tripCurrent' as const, reason: 'filter current' },
+    ]
+    const warning = {
+      pointer: '#/content/overrides/1/table',
+      code: 'override-of-unknown-table',
+      detail: 'There is no rule table aplliance, so that nothing is overridden.',
+    }
+    const answer = created(await author.post(path('overriding'), draft('overriding', 1, { overrides }))).body
+    expect(answer.warnings).toEqual([warning])
+    expect((await approver.get(path('overriding'))).body.items[0].warnings).toEqual([warning])
+    expect(expected(await publish('overriding', 1, answer.digest), 200).body.warnings).toEqual([warning])
+    await write('aplliance')
+    expect((await approver.get(path('overriding', 1))).body.warnings).toEqual([])
   })
 })
 
@@ -156,8 +181,8 @@ describe('two people', () => {
       Array.from({ length: 4 }, () => approver.post(path('raced', 1, 'publication'), body)),
     )
     expect(tries.map(({ status }) => status).sort()).toEqual([200, 409, 409, 409])
-    const published = await readPublications(service.database.sql)
-    const versions = published.map(({ publishedVersion }) => publishedVersion)
+    const published = await readPublished(service.database.sql, { after: 0, upTo: RULES_MAX })
+    const versions = published.map(({ rulesVersion }) => rulesVersion)
     expect(new Set(versions).size).toBe(versions.length)
   })
 
@@ -170,9 +195,14 @@ describe('two people', () => {
 })
 
 test('every route of the life cycle asks for the permission that its table names', () => {
-  const routes = { replaceEdition: '', submitEdition: '/submission', publishEdition: '/publication' }
-  for (const { action, who } of editionLifecycle) {
-    const url = `/v1/rule-tables/:table/editions/:edition${routes[action]}`
+  const routes = {
+    createEdition: undefined,
+    replaceEdition: '',
+    submitEdition: '/submission',
+    publishEdition: '/publication',
+  }
+  for (const { action, who } of lifecycle) {
+    const url = `/v1/rule-tables/:table/editions${routes[action] === undefined ? '' : `/:edition${routes[action]}`}`
     const method = action === 'replaceEdition' ? 'PUT' : 'POST'
     const route = service.app.routes.find((one) => one.url === url && one.method === method)
     expect(route).toMatchObject({ permission: who, signed: who === 'sign' })

@@ -3,7 +3,6 @@ import { describe, expect, test } from 'vitest'
 import { decimal } from '../../src/exact/decimal.ts'
 import type { AttributeValue } from '../../src/products/attributes.ts'
 import { writeComparison } from '../../src/rules/demand.ts'
-import { strictest } from '../../src/rules/requirements.ts'
 import type { EditionContent } from '../../src/rules/words.ts'
 import { compiled, extractorStrength, houseTable } from './aldermoor-tables.ts'
 import { atLeast, attributes, brief, exactly, noInputs, outcomes } from './outcomes.ts'
@@ -313,15 +312,6 @@ describe('several tables', () => {
   test('a table of another rule set or subject is silent', () => {
     expect(outcomes([{ ...general, ruleSet: 'export' }], given)).toEqual([])
     expect(outcomes([general], given, { subject: 'touch-current' })).toEqual([])
-  })
-
-  test('the strictest names the demand with the least relative margin', () => {
-    const found = strictest(outcomes([general, family], given))
-    // b4: 0 of 1200 V and 0 of 1 s; the general table leaves 200 of 1000 V.
-    expect(found).toMatchObject({ table: 'extractor-strength', edition: 3, row: 'b4' })
-    expect(found?.comparison.demand.parameter).toBe('testVoltage')
-    const missed = strictest(outcomes([general, family], { ...given, testVoltage: atLeast('500') }))
-    expect(missed).toMatchObject({ table: 'extractor-strength' })
   })
 
   test('the order of the tables changes no outcome', () => {

@@ -1,9 +1,8 @@
-import fc from 'fast-check'
 import { describe, expect, test } from 'vitest'
-import { breakpoints, editionsInEffect, type Publication } from '../../src/rules/timeline.ts'
+import { editionsInEffect, type Publication } from '../../src/rules/timeline.ts'
 
-function published(table: string, edition: number, effectiveFrom: number, publishedVersion: number): Publication {
-  return { table, edition, effectiveFrom, publishedVersion, publishedAt: effectiveFrom - 1 }
+function published(table: string, edition: number, effectiveFrom: number, rulesVersion: number): Publication {
+  return { table, edition, effectiveFrom, rulesVersion, publishedAt: effectiveFrom - 1 }
 }
 
 const publications = [
@@ -35,25 +34,4 @@ describe('editions in effect', () => {
   ])('at %i, knowing version %i', (at, known, editions) => {
     expect(inEffect(at, known)).toEqual(editions)
   })
-})
-
-test('breakpoints lie strictly inside the span and are known', () => {
-  expect(breakpoints(publications, { from: 100, until: undefined, knownVersion: 9 })).toEqual([150, 180, 200])
-  expect(breakpoints(publications, { from: 100, until: 200, knownVersion: 9 })).toEqual([150, 180])
-  expect(breakpoints(publications, { from: 0, until: 9999, knownVersion: 2 })).toEqual([100, 150])
-})
-
-test('between two breakpoints nothing changes', () => {
-  const publication = fc
-    .tuple(fc.constantFrom('a', 'b'), fc.integer({ min: 1, max: 9 }), fc.integer({ min: 0, max: 20 }), fc.nat(5))
-    .map(([table, edition, from, version]) => published(table, edition, from, version))
-  fc.assert(
-    fc.property(fc.array(publication), fc.nat(5), (all, knownVersion) => {
-      const instants = new Set(breakpoints(all, { from: -1, until: undefined, knownVersion }))
-      for (let at = 0; at <= 21; at += 1) {
-        if (instants.has(at)) continue
-        expect(editionsInEffect(all, at, knownVersion)).toEqual(editionsInEffect(all, at - 1, knownVersion))
-      }
-    }),
-  )
 })

@@ -1,10 +1,5 @@
 import { describe, expect, test } from 'vitest'
-import {
-  changeReasonMissing,
-  EditionContentWire,
-  EditionDraftWire,
-  PublicationRequestWire,
-} from '../../src/rules/words.ts'
+import { EditionContentWire, PublicationRequestWire } from '../../src/rules/words.ts'
 import { extractorStrength } from './aldermoor-tables.ts'
 
 /** Where the schema refuses, as pointers. */
@@ -47,16 +42,6 @@ describe('content of an edition', () => {
     const appliesWhen: unknown = JSON.parse('{"__proto__": "\\"x\\""}')
     expect(refusedAt({ ...extractorStrength, appliesWhen })).not.toEqual([])
   })
-})
-
-test('the first edition needs no reason, a later one does', () => {
-  const draft = (edition: number, changeReason?: string | null) =>
-    EditionDraftWire.parse({ content: { ...extractorStrength, edition }, changeReason })
-  expect(changeReasonMissing(draft(1))).toBe(false)
-  expect(changeReasonMissing(draft(2))).toBe(true)
-  expect(changeReasonMissing(draft(2, null))).toBe(true)
-  expect(changeReasonMissing(draft(2, '  '))).toBe(true)
-  expect(changeReasonMissing(draft(2, 'tightened'))).toBe(false)
 })
 
 test('a publication is at once or at an instant with offset', () => {

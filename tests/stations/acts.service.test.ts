@@ -1,7 +1,6 @@
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
 import type { FixedClock } from '../../src/platform/clock.ts'
 import type { Database } from '../../src/platform/database/pool.ts'
-import type { Problem } from '../../src/platform/problems.ts'
 import {
   assignInstrument,
   createInstrument,
@@ -12,7 +11,7 @@ import {
 import { clockAt } from '../support/clock.ts'
 import { openTestDatabase } from '../support/database.ts'
 import { capable, on16 } from './facts.ts'
-import { administrator, gateState, ledger, seedStations } from './seed.ts'
+import { administrator, gateState, ledger, refused, seedStations } from './seed.ts'
 
 const OPENED = '2026-03-16T04:00:00.000Z'
 
@@ -29,17 +28,6 @@ beforeAll(async () => {
 })
 
 afterAll(() => close())
-
-/** The problem that the act throws, with the pointers it names. */
-async function refused(act: Promise<unknown>): Promise<{ key: string; pointers: string[] }> {
-  try {
-    await act
-  } catch (error) {
-    const { key, errors } = error as Problem
-    return { key, pointers: (errors ?? []).map(({ pointer }) => pointer) }
-  }
-  throw new Error('the act was not refused')
-}
 
 describe('sites', () => {
   test('a new one stands in the gate as the house does, and counts up alone', async () => {
@@ -67,13 +55,14 @@ describe('sites', () => {
       key: 'instant-in-future',
       pointers: ['/openedAt'],
     })
-    for (const openedAt of ['0000-01-01T00:00:00Z', '0001-01-01T00:00:00Z', '1899-12-31T23:59:59.999Z']) {
+    for (const openedAt of ['0000-01-01T00:00:00Z', '1899-12-31T23:59:59.999Z', '1969-12-31T23:59:59.999Z']) {
       expect(await refused(createSite(database, administrator, { ...draft, openedAt }))).toEqual({
         key: 'field-invalid',
         pointers: ['/openedAt'],
       })
     }
     await createSite(database, administrator, { ...draft, openedAt: '2026-03-16T09:00:00.000Z' })
+    await createSite(database, administrator, { ...draft, site: 'early', openedAt: '1970-01-01T00:00:00Z' })
   })
 })
 

@@ -185,7 +185,7 @@ describe('the setup sheet', () => {
     )
     await database.sql.query(
       `INSERT INTO governance.rule_edition (rule_table, edition, state, content, digest, authors, created_at, published_at,
-         published_by, published_meaning, effective_from, binds_because, published_version)
+         published_by, published_meaning, effective_from, binds_because, rules_version)
        VALUES ('extractor-strength', 3, 'published', '{}', '', '{P-0100}', $1, $1, 'P-0101', 'published', $2,
          'an invented rule that binds the demo', 0)`,
       [OPENED, '2026-03-16T04:00:00.001Z'],
@@ -239,7 +239,7 @@ test('a revision that has not been checked with the rules of today is checked be
         confirmedBy: 'P-0101',
         confirmedMeaning: 'confirmed',
         effectiveFrom: new Date(act.at + 1),
-        publishedVersion: act.raiseRules(),
+        rulesVersion: act.raiseRules(),
       },
     })
     act.touch('rules', 'product:BC12', 'all')

@@ -1,10 +1,9 @@
-import { readFileSync } from 'node:fs'
-import { fileURLToPath } from 'node:url'
 import { type PlanContent, PlanContentWire } from '../../src/plans/words.ts'
 import type { Calibration } from '../../src/stations/calibration.ts'
 import type { InstrumentAssignment } from '../../src/stations/instrument-assignment.ts'
 import type { Programming } from '../../src/stations/programming.ts'
 import type { Capabilities } from '../../src/stations/words.ts'
+import { planWire } from '../support/aldermoor.ts'
 import { instant } from '../support/clock.ts'
 
 /** Dated facts of Aldermoor Works, recorded at their own instant unless said otherwise. */
@@ -47,8 +46,7 @@ export function programmed(programming: string, at: number, more: Partial<Progra
 
 /** Revision 7 of the dust extractor's final test, from the worked example of the wire contract. */
 export function ex36Final(change: (content: PlanContent) => void = () => {}): PlanContent {
-  const path = fileURLToPath(new URL('../exact/vectors/plan-ex36-final-7.json', import.meta.url))
-  const content = PlanContentWire.parse(JSON.parse(readFileSync(path, 'utf8')))
+  const content = PlanContentWire.parse(planWire)
   change(content)
   return content
 }

@@ -1,14 +1,23 @@
 import { afterAll, beforeAll, beforeEach, describe, expect, test } from 'vitest'
 import type { FixedClock } from '../../src/platform/clock.ts'
 import type { Database } from '../../src/platform/database/pool.ts'
-import type { Problem } from '../../src/platform/problems.ts'
 import { assignInstrument } from '../../src/stations/acts.ts'
 import { endProgramming, recordProgramming } from '../../src/stations/acts-programming.ts'
 import type { ProgrammingDraft } from '../../src/stations/words.ts'
 import { clockAt } from '../support/clock.ts'
 import { openTestDatabase } from '../support/database.ts'
 import { on16 } from './facts.ts'
-import { administrator, gateState, keyer, ledger, reader, seedProduct, seedRevision, seedStations } from './seed.ts'
+import {
+  administrator,
+  gateState,
+  keyer,
+  ledger,
+  reader,
+  refused,
+  seedProduct,
+  seedRevision,
+  seedStations,
+} from './seed.ts'
 
 const OPENED = '2026-03-16T04:00:00.000Z'
 
@@ -55,16 +64,6 @@ afterAll(() => close())
 
 const record = (change: Partial<ProgrammingDraft> = {}, actor = reader) =>
   recordProgramming(database, actor, { ...base, programming: `PG-${count}`, ...change })
-
-async function refused(act: Promise<unknown>): Promise<{ key: string; pointers: string[] }> {
-  try {
-    await act
-  } catch (error) {
-    const { key, errors } = error as Problem
-    return { key, pointers: (errors ?? []).map(({ pointer }) => pointer) }
-  }
-  throw new Error('the act was not refused')
-}
 
 describe('two people', () => {
   test('the one who reads back posts it', async () => {

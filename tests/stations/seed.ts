@@ -3,6 +3,7 @@ import { canonicalText, digestOf } from '../../src/exact/canonical.ts'
 import type { PlanContent } from '../../src/plans/words.ts'
 import type { Database } from '../../src/platform/database/pool.ts'
 import { timestamptzText } from '../../src/platform/database/sql.ts'
+import { Problem } from '../../src/platform/problems.ts'
 import {
   assignInstrument,
   createInstrument,
@@ -61,7 +62,7 @@ export async function seedProduct(database: Database, at: number): Promise<void>
   await database.sql.query("INSERT INTO governance.product (product, recorded_at) VALUES ('EX36', $1)", [text(at)])
   await database.sql.query(
     `INSERT INTO governance.product_version (product, version, state, content, digest, authors, created_at,
-       confirmed_at, confirmed_by, confirmed_meaning, effective_from, published_version)
+       confirmed_at, confirmed_by, confirmed_meaning, effective_from, rules_version)
      VALUES ('EX36', 3, 'confirmed', $1, $2, '{P-0100}', $3, $3, 'P-0101', 'confirmed', $4, 0)`,
     [content, digestOf(content), text(at), text(at + 1)],
   )
@@ -162,6 +163,17 @@ export async function ledger(database: Database): Promise<Record<string, unknown
     'SELECT content FROM intake.ledger_entries ORDER BY recorded_at, entry_id',
   )
   return rows.map(({ content }) => JSON.parse(content))
+}
+
+/** The problem that an act throws, with the pointers it names. Throws where it was not refused, or by a bug. */
+export async function refused(act: Promise<unknown>): Promise<{ key: string; pointers: string[] }> {
+  try {
+    await act
+  } catch (error) {
+    if (!(error instanceof Problem)) throw error
+    return { key: error.key, pointers: (error.errors ?? []).map(({ pointer }) => pointer) }
+  }
+  throw new Error('the act was not refused')
 }
 
 function text(at: number): string {

@@ -16,7 +16,7 @@ function sheet(change: Partial<SheetFacts> = {}) {
     station: { station: 'LDS-F2', name: 'Final test 2', site: 'leeds' },
     instrument: { instrument: 'INS-0031', name: 'Tester 31', capabilities: capable },
     programs: ['3', '4'],
-    standing: { isInForce: true, isChecked: true, isBlocked: false },
+    revisionNow: { isInForce: true, isChecked: true, isBlocked: false },
     stated: [],
     ...change,
   })
@@ -127,7 +127,7 @@ describe('limits', () => {
 
 describe('marks', () => {
   const marks = (change: Partial<SheetFacts> = {}) => sheet(change).marks.map(({ code }) => code)
-  const standing = { isInForce: true, isChecked: true, isBlocked: false }
+  const revisionNow = { isInForce: true, isChecked: true, isBlocked: false }
 
   test('there are none on a revision in force that fits', () => {
     expect(marks()).toEqual([])
@@ -137,9 +137,9 @@ describe('marks', () => {
     ['not-approved', { state: 'draft' }],
     ['not-approved', { state: 'in-review' }],
     ['withdrawn', { state: 'withdrawn' }],
-    ['not-in-force', { standing: { ...standing, isInForce: false } }],
-    ['blocked', { standing: { ...standing, isBlocked: true } }],
-    ['unchecked', { standing: { ...standing, isChecked: false } }],
+    ['not-in-force', { revisionNow: { ...revisionNow, isInForce: false } }],
+    ['blocked', { revisionNow: { ...revisionNow, isBlocked: true } }],
+    ['unchecked', { revisionNow: { ...revisionNow, isChecked: false } }],
     ['bound-by-stated-reason', { stated: [{ table: 'extractor-strength', edition: 3, reason: 'house rule, demo' }] }],
     ['instrument-not-capable', { programs: ['3'] }],
     [

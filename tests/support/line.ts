@@ -1,6 +1,5 @@
-import { readFileSync } from 'node:fs'
 import type { EditionContent } from '../../src/rules/words.ts'
-import { ex36, extractorStrength } from './aldermoor.ts'
+import { contractUpload, ex36, extractorStrength, planWire, type Wire } from './aldermoor.ts'
 import { instant } from './clock.ts'
 import {
   type Answer,
@@ -18,8 +17,7 @@ import {
  * of the wire contract cites. No number here is a limit for a real product.
  */
 
-// biome-ignore lint/suspicious/noExplicitAny: wire documents are taken apart and changed by tests.
-export type Wire = any
+export type { Wire }
 
 export interface Line {
   readonly service: TestService
@@ -60,18 +58,6 @@ const CONTRACT_SENT_AT = instant('2026-03-16T09:14:39.800Z')
 const CONTRACT_STARTED_AT = instant('2026-03-16T09:14:05.120Z')
 const INSTANTS: ReadonlySet<string> = new Set(['sentAt', 'startedAt', 'endedAt', 'takenAt'])
 const MEANING = 'compared with the house rules'
-
-function vector(name: string): string {
-  return readFileSync(new URL(`../exact/vectors/${name}`, import.meta.url), 'utf8')
-}
-
-/** The worked upload of the wire contract, byte for byte. */
-export const contractUpload: string = vector('upload-lds-f2-0007315.json')
-
-/** Revision 7 of the final test, from the worked example of the wire contract. A fresh copy each time. */
-export function planContent(): Wire {
-  return JSON.parse(vector('plan-ex36-final-7.json'))
-}
 
 /** A general table that the extractors' own one takes the trip current out of. Invented house rules. */
 export function applianceStrength(change: Partial<EditionContent> = {}): EditionContent {
@@ -133,7 +119,7 @@ export async function openLine(options: LineOptions = {}): Promise<Line> {
     return settle(approver.sign(`${path}/${content.edition}/publication`, body), 200)
   }
   const approve: Line['approve'] = async (revision, inForceFrom = 'at-once', change = () => {}) => {
-    const content = planContent()
+    const content: Wire = structuredClone(planWire)
     content.revision = revision
     change(content)
     const path = `/v1/plans/${content.plan}/revisions`

@@ -131,14 +131,14 @@ CREATE TABLE governance.product_version (
   confirmed_meaning text,
   effective_from    timestamptz(3),
   -- The rules version that this confirmation became: revisions are checked version by version.
-  published_version integer,
+  rules_version     integer,
   PRIMARY KEY (product, version),
   CONSTRAINT product_version_confirmed CHECK ((state = 'confirmed') = (confirmed_at IS NOT NULL AND confirmed_by IS NOT NULL
-    AND confirmed_meaning IS NOT NULL AND effective_from IS NOT NULL AND published_version IS NOT NULL)),
+    AND confirmed_meaning IS NOT NULL AND effective_from IS NOT NULL AND rules_version IS NOT NULL)),
   CONSTRAINT product_version_two_people CHECK (confirmed_by IS NULL OR NOT confirmed_by = ANY (authors)),
   CONSTRAINT product_version_not_backwards CHECK (effective_from > confirmed_at)
 );
-CREATE UNIQUE INDEX product_version_published ON governance.product_version (published_version);
+CREATE UNIQUE INDEX product_version_rules_version ON governance.product_version (rules_version);
 
 -- ---------------------------------------------------------------------------------------------- rule tables
 CREATE TABLE governance.rule_set (
@@ -168,14 +168,14 @@ CREATE TABLE governance.rule_edition (
   published_meaning text,
   effective_from    timestamptz(3),
   binds_because     text,
-  published_version integer,
+  rules_version     integer,
   PRIMARY KEY (rule_table, edition),
   CONSTRAINT rule_edition_published CHECK ((state = 'published') = (published_at IS NOT NULL AND published_by IS NOT NULL
-    AND published_meaning IS NOT NULL AND effective_from IS NOT NULL AND published_version IS NOT NULL)),
+    AND published_meaning IS NOT NULL AND effective_from IS NOT NULL AND rules_version IS NOT NULL)),
   CONSTRAINT rule_edition_two_people CHECK (published_by IS NULL OR NOT published_by = ANY (authors)),
   CONSTRAINT rule_edition_not_backwards CHECK (effective_from > published_at)
 );
-CREATE UNIQUE INDEX rule_edition_published_version ON governance.rule_edition (published_version);
+CREATE UNIQUE INDEX rule_edition_rules_version ON governance.rule_edition (rules_version);
 
 -- ---------------------------------------------------------------------------------------------- plans
 CREATE TABLE governance.plan (

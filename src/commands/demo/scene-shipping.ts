@@ -21,9 +21,9 @@ const asked: readonly (readonly [serial: string, reason: string | undefined, why
 export async function askRelease({ cast, shift, tell, tally }: Stage): Promise<void> {
   shift.until(330)
   tell.scene('May it ship? The release gate answers for each unit')
-  tell.does('The shipping desk scans eleven units and asks, with the key of the station.')
+  tell.does('The shipping desk scans eleven units and asks with the key of a person; that of a station cannot.')
   for (const [serial, reason, why] of asked) {
-    const release = expectAnswer(await cast.station.get(`/v1/units/EX36/${serial}/release`), 200, UnitReleaseWire)
+    const release = expectAnswer(await cast.manager.get(`/v1/units/EX36/${serial}/release`), 200, UnitReleaseWire)
     const found = release.reasons.map(({ code }) => code)
     insist(
       release.releasable === (reason === undefined),

@@ -1,23 +1,24 @@
-import { type Actor, actorName } from '../../access/words.ts'
-import { readInstant, writeInstant } from '../../exact/time.ts'
+import { runActOf } from '../../access/acts-live.ts'
+import type { PersonActor } from '../../access/words.ts'
+import { writeInstant } from '../../exact/time.ts'
 import { isTaken } from '../../platform/database/transaction.ts'
-import { type Act, runAct } from '../../platform/gate.ts'
-import { fieldInvalid, Problem } from '../../platform/problems.ts'
-import { requireDigest, requireMove, requireOtherThanAuthors } from '../../platform/versioned.ts'
+import type { Act } from '../../platform/gate.ts'
+import { Problem, requireText } from '../../platform/problems.ts'
+import { requireMove } from '../../platform/versioned.ts'
+import { readEffect } from '../../platform/versioned-words.ts'
 import { getVersion } from '../../products/reads.ts'
 import { variantNames } from '../../products/versions.ts'
 import { blockDemand, type Finding, writeFinding } from '../findings.ts'
 import { type Cell, conflicting, expandInForce, type InForce, insertInterval } from '../in-force.ts'
+import { lifecycle } from '../lifecycle.ts'
 import { answerRevision } from '../reads.ts'
 import {
   type ApprovedRevision,
   contentOf,
-  moves,
   nameOf,
   type RevisionKey,
   type RevisionRecord,
   requireNoneBlocking,
-  versioned,
 } from '../record.ts'
 import { stepBlocks } from '../step-blocks.ts'
 import { markApproved, selectSites } from '../store.ts'
@@ -34,45 +35,35 @@ import { ensureChecked } from './ensure-checked.ts'
  */
 export async function approveRevision(
   services: PlanServices,
-  actor: Actor,
+  actor: PersonActor,
   key: RevisionKey,
   approval: Approval,
 ): Promise<ApprovedRevision> {
   const { database } = services
-  const by = actorName(actor)
-  const asked = readInForceFrom(approval.inForceFrom)
-  if (approval.meaning.trim() === '') throw fieldInvalid('/meaning', 'must say something')
+  const asked = readEffect(approval.inForceFrom, '/inForceFrom')
+  requireText(approval.meaning, '/meaning')
   for (let tries = 0; tries < TRIES_MAX; tries += 1) {
     await ensureChecked(database, [key])
-    const answer = await runAct(database, (act) => approveUnder(act, { key, by, asked, approval }))
+    const answer = await runActOf(database, actor, (act) => approveUnder(act, { key, actor, asked, approval }))
     if (answer !== 'rules-changed') return answer
   }
   throw rulesChanged(key)
 }
 
-function readInForceFrom(inForceFrom: string): number | 'at-once' {
-  if (inForceFrom === 'at-once') return inForceFrom
-  const read = readInstant(inForceFrom)
-  if ('refused' in read)
-    throw fieldInvalid('/inForceFrom', 'must be an instant with an offset, or at-once', read.refused)
-  return read.at
-}
-
 interface Asked {
   readonly key: RevisionKey
-  readonly by: string
+  readonly actor: PersonActor
   readonly asked: number | 'at-once'
   readonly approval: Approval
 }
 
 async function approveUnder(
   act: Act,
-  { key, by, asked, approval }: Asked,
+  { key, actor, asked, approval }: Asked,
 ): Promise<ApprovedRevision | 'rules-changed'> {
+  const by = actor.person
   const current = await findRevision(act.sql, key)
-  const state = requireMove(moves, 'approveRevision', versioned(current))
-  requireDigest(versioned(current), approval.digest)
-  requireOtherThanAuthors(versioned(current), by)
+  const state = requireMove(lifecycle, 'approveRevision', current, { by, digest: approval.digest })
   const findings = await findingsNow(act, key)
   if (findings === undefined) return 'rules-changed'
   const from = act.effectiveAt(asked, '/inForceFrom')
@@ -91,7 +82,7 @@ async function approveUnder(
   const { meaning, comment = null } = approval
   const record = await markApproved(act, key, { state, by, meaning, comment, inForceFrom: from })
   for (const name of new Set(ended.map(({ row }) => `${row.plan}/${row.revision}`))) act.touch('revision', name, 'all')
-  await recordRevision(act, 'approveRevision', by, record, {
+  await recordRevision(act, 'approveRevision', actor, record, {
     meaning,
     comment,
     inForceFrom: writeInstant(from),

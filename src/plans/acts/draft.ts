@@ -1,24 +1,25 @@
-import { type Actor, actorName } from '../../access/words.ts'
+import { runActOf } from '../../access/acts-live.ts'
+import type { PersonActor } from '../../access/words.ts'
 import { recordEntry } from '../../ledger/acts.ts'
 import type { Database } from '../../platform/database/pool.ts'
 import type { Sql } from '../../platform/database/sql.ts'
-import { type Act, runAct } from '../../platform/gate.ts'
+import type { Act } from '../../platform/gate.ts'
 import { fieldInvalid, Problem, type ProblemError } from '../../platform/problems.ts'
-import { requireDigest, requireHigherNumber, requireMove, withAuthor } from '../../platform/versioned.ts'
+import { firstState, requireHigherNumber, requireMove, type Versioned, withAuthor } from '../../platform/versioned.ts'
+import { draftErrors, type Submission } from '../../platform/versioned-words.ts'
 import { getVersion } from '../../products/reads.ts'
-import type { ProductVersion, Submission } from '../../products/words.ts'
+import type { ProductVersion } from '../../products/words.ts'
 import { checkPlanContent } from '../content-check.ts'
+import { lifecycle, type RevisionAction } from '../lifecycle.ts'
 import { answerRevision } from '../reads.ts'
 import { readRuleBook, readRulesVersion } from '../reads-rules.ts'
 import {
-  moves,
   nameOf,
   type Revision,
   type RevisionKey,
   type RevisionRecord,
   requireNoneBlocking,
   revisionNotFound,
-  versioned,
 } from '../record.ts'
 import { checkContent, type RuleBook } from '../replay.ts'
 import {
@@ -31,7 +32,7 @@ import {
   selectSites,
 } from '../store.ts'
 import { insertChecks } from '../store-checks.ts'
-import { changeReasonMissing, type PlanContent, type RevisionDraft } from '../words.ts'
+import type { PlanContent, RevisionDraft, RevisionState } from '../words.ts'
 
 /** What the acts of this room use. */
 export interface PlanServices {
@@ -44,23 +45,23 @@ export const TRIES_MAX = 3
 /** Writes the first or a later revision of a plan, as a draft. The first one makes the plan. */
 export async function createRevision(
   services: PlanServices,
-  actor: Actor,
+  actor: PersonActor,
   plan: string,
   draft: RevisionDraft,
 ): Promise<Revision> {
   const { content } = draft
   const key = { plan, revision: content.revision }
   requireFitting(draft, key)
-  const author = actorName(actor)
-  return runAct(services.database, async (act) => {
+  return runActOf(services.database, actor, async (act) => {
     const facts = await selectPlanFacts(act.sql, key)
     if (facts !== undefined) {
       requireHigherNumber(content.revision, { ...facts, name: nameOf(key), pointer: '/content/revision' })
       requireSamePlan(content, facts)
     }
     await requireSound(act, content)
-    const record = await insertRevision(act, { content, changeReason: draft.changeReason ?? null, authors: [author] })
-    await recordRevision(act, 'createRevision', author, record, {})
+    const state = firstState(lifecycle, 'createRevision')
+    const record = await insertRevision(act, { ...written(draft), state, authors: [actor.person] })
+    await recordRevision(act, 'createRevision', actor, record, {})
     return answerRevision(act.sql, record)
   })
 }
@@ -71,27 +72,24 @@ export async function createRevision(
  */
 export async function replaceRevision(
   services: PlanServices,
-  actor: Actor,
+  actor: PersonActor,
   key: RevisionKey,
   draft: RevisionDraft,
   requireMatch: (digest: string) => void,
 ): Promise<Revision> {
   const { content } = draft
   requireFitting(draft, key)
-  const author = actorName(actor)
-  return runAct(services.database, async (act) => {
+  const by = actor.person
+  return runActOf(services.database, actor, async (act) => {
     const current = await findRevision(act.sql, key)
     requireMatch(current.digest)
-    if (current.state !== 'draft') {
-      throw new Problem('revision-locked', { detail: `Revision ${key.revision} of ${key.plan} is ${current.state}.` })
-    }
+    requireMove(lifecycle, 'replaceRevision', current, { by })
     const facts = await selectPlanFacts(act.sql, key)
     if (facts === undefined) throw new Error(`the plan ${key.plan} has a revision but is not there`)
     requireSamePlan(content, facts)
     await requireSound(act, content)
-    const authors = withAuthor(current.authors, author)
-    const record = await replaceContent(act, { content, changeReason: draft.changeReason ?? null, authors })
-    await recordRevision(act, 'replaceRevision', author, record, { before: current.digest })
+    const record = await replaceContent(act, { ...written(draft), authors: withAuthor(current.authors, by) })
+    await recordRevision(act, 'replaceRevision', actor, record, { before: current.digest })
     return answerRevision(act.sql, record)
   })
 }
@@ -102,17 +100,16 @@ export async function replaceRevision(
  */
 export async function submitRevision(
   services: PlanServices,
-  actor: Actor,
+  actor: PersonActor,
   key: RevisionKey,
   submission: Submission,
 ): Promise<Revision> {
   const { database } = services
-  const by = actorName(actor)
   const { product } = await findRevision(database.sql, key)
   for (let tries = 0; tries < TRIES_MAX; tries += 1) {
     // Read and compiled before the gate is taken, so that uploads do not wait for it.
     const book = await readRuleBook(database, database.sql, await readRulesVersion(database.sql), [product])
-    const answer = await runAct(database, (act) => submitUnder(act, book, { key, by, submission }))
+    const answer = await runActOf(database, actor, (act) => submitUnder(act, book, { key, actor, submission }))
     if (answer !== 'rules-changed') return answer
   }
   throw rulesChanged(key)
@@ -121,26 +118,26 @@ export async function submitRevision(
 async function submitUnder(
   act: Act,
   book: RuleBook,
-  asked: { readonly key: RevisionKey; readonly by: string; readonly submission: Submission },
+  asked: { readonly key: RevisionKey; readonly actor: PersonActor; readonly submission: Submission },
 ): Promise<Revision | 'rules-changed'> {
-  const { key, by } = asked
+  const { key, actor, submission } = asked
+  const by = actor.person
   if (act.rulesVersion !== book.rulesVersion) return 'rules-changed'
   const current = await findRevision(act.sql, key)
-  const state = requireMove(moves, 'submitRevision', versioned(current))
-  requireDigest(versioned(current), asked.submission?.digest)
+  const state = requireMove(lifecycle, 'submitRevision', current, { by, digest: submission?.digest })
   const check = checkContent(current, book, act.at)
   requireNoneBlocking(key, check.findings, act.at)
   const record = await markSubmitted(act, key, { state, by })
   await insertChecks(act.sql, [{ ...key, check, blocks: [] }], { rulesVersion: act.rulesVersion, at: act.at })
-  await recordRevision(act, 'submitRevision', by, record, { rulesVersion: act.rulesVersion })
+  await recordRevision(act, 'submitRevision', actor, record, { rulesVersion: act.rulesVersion })
   return answerRevision(act.sql, record)
 }
 
 /** @throws Problem `revision-not-found` */
-export async function findRevision(sql: Sql, key: RevisionKey): Promise<RevisionRecord> {
+export async function findRevision(sql: Sql, key: RevisionKey): Promise<RevisionRecord & Versioned<RevisionState>> {
   const record = await selectRevision(sql, key)
   if (record === undefined) throw revisionNotFound(key)
-  return record
+  return { ...record, name: nameOf(key) }
 }
 
 export function rulesChanged(key: RevisionKey): Problem {
@@ -152,29 +149,24 @@ export function rulesChanged(key: RevisionKey): Problem {
 /** The ledger entry of an act on a revision; and whoever knows something of the revision is to read it anew. */
 export async function recordRevision(
   act: Act,
-  action: string,
-  by: string,
-  record: RevisionRecord,
+  action: RevisionAction,
+  { person: by }: PersonActor,
+  { plan, revision, digest }: RevisionRecord,
   facts: Readonly<Record<string, unknown>>,
 ): Promise<void> {
-  const name = `${record.plan}/${record.revision}`
-  act.touch('revision', name, 'all')
-  await recordEntry(act, { action, by, subject: `plan/${name}`, facts: { digest: record.digest, ...facts } })
+  act.touch('revision', `${plan}/${revision}`, 'all')
+  const subject = `plans/${plan}/revisions/${revision}`
+  await recordEntry(act, { action, by, subject, facts: { digest, ...facts } })
 }
 
 /** @throws Problem `field-invalid` naming every field that does not fit the path */
-function requireFitting(draft: RevisionDraft, key: RevisionKey): void {
-  const errors: ProblemError[] = []
-  if (draft.content.plan !== key.plan) {
-    errors.push({ pointer: '/content/plan', detail: `The path names the plan ${key.plan}.` })
-  }
-  if (draft.content.revision !== key.revision) {
-    errors.push({ pointer: '/content/revision', detail: `The path names the revision ${key.revision}.` })
-  }
-  if (changeReasonMissing(draft)) {
-    errors.push({ pointer: '/changeReason', code: 'field-missing', detail: 'A revision above 1 says why it differs.' })
-  }
+function requireFitting(draft: RevisionDraft, { plan, revision }: RevisionKey): void {
+  const errors = draftErrors(draft, { plan, revision }, revision)
   if (errors.length > 0) throw new Problem('field-invalid', { errors })
+}
+
+function written({ content, changeReason }: RevisionDraft) {
+  return { content, changeReason: changeReason ?? null }
 }
 
 /** A plan stays one for its product and operation; another product or operation has another plan. */
@@ -202,8 +194,8 @@ async function requireSound(act: Act, content: PlanContent): Promise<void> {
     if (sites.includes(site)) return
     errors.push({ pointer: `/content/sites/${index}`, code: 'reference-unknown', detail: `There is no site ${site}.` })
   })
-  for (const { pointer, code, message } of checkPlanContent(content, version.content)) {
-    errors.push({ pointer: `/content${pointer}`, code, detail: message })
+  for (const refusal of checkPlanContent(content, version.content)) {
+    errors.push({ ...refusal, pointer: `/content${refusal.pointer}` })
   }
   if (errors.length > 0) throw new Problem('field-invalid', { errors })
 }

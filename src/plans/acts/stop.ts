@@ -1,11 +1,12 @@
-import { type Actor, actorName } from '../../access/words.ts'
+import { runActOf } from '../../access/acts-live.ts'
+import type { PersonActor } from '../../access/words.ts'
 import { writeInstant } from '../../exact/time.ts'
-import { runAct } from '../../platform/gate.ts'
-import { fieldInvalid, Problem } from '../../platform/problems.ts'
+import { Problem, requireText } from '../../platform/problems.ts'
 import { requireMove } from '../../platform/versioned.ts'
 import { withdrawInterval } from '../in-force.ts'
+import { lifecycle } from '../lifecycle.ts'
 import { answerRevision } from '../reads.ts'
-import { moves, nameOf, type Revision, type RevisionKey, versioned } from '../record.ts'
+import { nameOf, type Revision, type RevisionKey } from '../record.ts'
 import { markWithdrawn } from '../store.ts'
 import { endInForce, selectInForceOf } from '../store-in-force.ts'
 import type { Withdrawal } from '../words.ts'
@@ -17,15 +18,15 @@ import { findRevision, type PlanServices, recordRevision } from './draft.ts'
  */
 export async function withdrawRevision(
   services: PlanServices,
-  actor: Actor,
+  actor: PersonActor,
   key: RevisionKey,
   { reason }: Withdrawal,
 ): Promise<Revision> {
-  const by = actorName(actor)
-  if (reason.trim() === '') throw fieldInvalid('/reason', 'must say something')
-  return runAct(services.database, async (act) => {
+  const by = actor.person
+  requireText(reason, '/reason')
+  return runActOf(services.database, actor, async (act) => {
     const current = await findRevision(act.sql, key)
-    const state = requireMove(moves, 'withdrawRevision', versioned(current))
+    const state = requireMove(lifecycle, 'withdrawRevision', current, { by })
     const from = act.effectiveAt('at-once', '')
     const ended = withdrawInterval(await selectInForceOf(act.sql, [key]), from)
     if (ended.length === 0) {
@@ -36,7 +37,7 @@ export async function withdrawRevision(
     }
     await endInForce(act, ended)
     const record = await markWithdrawn(act, key, { state, by, reason, from })
-    await recordRevision(act, 'withdrawRevision', by, record, { reason, withdrawnFrom: writeInstant(from) })
+    await recordRevision(act, 'withdrawRevision', actor, record, { reason, withdrawnFrom: writeInstant(from) })
     return answerRevision(act.sql, record)
   })
 }

@@ -17,6 +17,11 @@ export interface Database {
   readonly clock: Clock
   readonly ids: Ids
   readonly log: Log
+  /**
+   * Rises whenever the server behind the pool may have become another one: a connection was lost, or the first one made
+   * anew. What was remembered under an earlier epoch may belong to a history that a failover took away.
+   */
+  epoch(): number
   /** Hand-written SQL inside one of Prisma's transactions. */
   sqlOf(transaction: Prisma.TransactionClient): Promise<Sql>
   /** Waits for statements under way, then closes every connection. */
@@ -35,6 +40,9 @@ export interface DatabaseOptions {
 export const STATEMENT_TIME_MAX_MS = 10_000
 export const IDLE_IN_TRANSACTION_MAX_MS = 5_000
 const CONNECT_TIME_MAX_MS = 5_000
+/** A silent network tells nobody; the server would have answered by its own limit before this. */
+const ANSWER_TIME_MAX_MS = STATEMENT_TIME_MAX_MS + 5_000
+const KEEP_ALIVE_AFTER_MS = 10_000
 const IDLE_CONNECTION_MS = 300_000
 const POOL_MAX = 16
 /** PostgreSQL 15 is the oldest server supported. */
@@ -84,11 +92,18 @@ export async function openDatabase(options: DatabaseOptions): Promise<Database> 
     idleTimeoutMillis: IDLE_CONNECTION_MS,
     statement_timeout: STATEMENT_TIME_MAX_MS,
     idle_in_transaction_session_timeout: IDLE_IN_TRANSACTION_MAX_MS,
+    query_timeout: ANSWER_TIME_MAX_MS,
     keepAlive: true,
+    keepAliveInitialDelayMillis: KEEP_ALIVE_AFTER_MS,
   })
+  let epoch = 0
   // A connection that dies tells its client, and the pool as well where it idled; unheard, either would end the process.
   pool.on('connect', (client) => {
-    client.on('error', (error) => log.warn({ err: error }, 'A database connection was lost.'))
+    if (pool.totalCount <= 1) epoch += 1
+    client.on('error', (error) => {
+      epoch += 1
+      log.warn({ err: error }, 'A database connection was lost.')
+    })
   })
   pool.on('error', () => undefined)
   const sql = sqlOn(pool)
@@ -112,6 +127,7 @@ export async function openDatabase(options: DatabaseOptions): Promise<Database> 
     clock,
     ids: options.ids ?? idsFrom(),
     log,
+    epoch: () => epoch,
     sqlOf,
     async close() {
       await prisma.$disconnect()

@@ -45,9 +45,13 @@ async function once<T>(database: Database, work: (sql: Sql) => Promise<T>): Prom
     if (committed.command !== 'COMMIT') throw new Error('nothing was committed: work went on after a failed statement')
     return result
   } catch (error) {
-    await client.query('ROLLBACK').catch(() => {
-      isBroken = true
-    })
+    // On a connection that answers no more, ROLLBACK would only wait behind the statement that is lost.
+    isBroken = failureOf(error)?.kind === 'lost'
+    if (!isBroken) {
+      await client.query('ROLLBACK').catch(() => {
+        isBroken = true
+      })
+    }
     throw error
   } finally {
     // A connection that cannot even roll back is thrown away rather than lent to another.

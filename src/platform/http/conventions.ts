@@ -89,7 +89,11 @@ export function makePage<Item>(
 }
 
 /** Answers a page, with the RFC 8288 link to the next one. */
-export function sendPage<Item>(request: FastifyRequest, reply: FastifyReply, page: Page<Item>): Page<Item> {
+export function sendPage<Item>(
+  request: Pick<FastifyRequest, 'url'>,
+  reply: FastifyReply,
+  page: Page<Item>,
+): Page<Item> {
   if (page.nextCursor !== null) {
     const [path = '', query = ''] = request.url.split('?', 2)
     const next = new URLSearchParams(query)
@@ -97,6 +101,28 @@ export function sendPage<Item>(request: FastifyRequest, reply: FastifyReply, pag
     reply.header('link', `<${path}?${next.toString()}>; rel="next"`)
   }
   return page
+}
+
+/**
+ * Answers the page that a list query asks for, read from one statement.
+ * @throws Problem `cursor-invalid`
+ */
+export async function sendList<Place, Item>(
+  request: Pick<FastifyRequest, 'url'> & { readonly query: Parameters<typeof readPage>[1] },
+  reply: FastifyReply,
+  list: {
+    /** Names the list, so that one list's cursor is refused by another. */
+    readonly name: string
+    /** The schema of the ordering key after which a page begins. */
+    readonly place: z.ZodType<Place>
+    readonly placeOf: (item: Item) => Place
+    /** Gives one more than `limit` where there are more. */
+    readonly read: (page: { readonly after: Place | undefined; readonly limit: number }) => Promise<readonly Item[]>
+  },
+): Promise<Page<Item>> {
+  const page = readPage(list.name, request.query, list.place)
+  const items = await list.read(page)
+  return sendPage(request, reply, makePage(list.name, items, page.limit, list.placeOf))
 }
 
 function encodeCursor(value: unknown): string {
@@ -126,6 +152,17 @@ export function sendCreated<Value>(reply: FastifyReply, location: readonly strin
 export function sendTagged<Value>(reply: FastifyReply, digest: string, value: Value): Value {
   reply.header('etag', entityTag(digest))
   return value
+}
+
+/**
+ * Answers drafted and signed content, with its tag while it can be edited. Afterwards the content that a tag names stays,
+ * but its state does not, so that a tag would answer 304 for what has changed.
+ */
+export function sendEditable<Value extends { readonly state: string; readonly digest: string }>(
+  reply: FastifyReply,
+  value: Value,
+): Value {
+  return value.state === 'draft' ? sendTagged(reply, value.digest, value) : value
 }
 
 /** The strong entity tag of a digest. */

@@ -1,0 +1,72 @@
+import { afterAll, beforeAll, expect, test } from 'vitest'
+import { ex36, extractorStrength, planWire } from '../support/aldermoor.ts'
+import { iso, type Line, openLine } from '../support/line.ts'
+import { created, expected } from '../support/service.ts'
+
+/** A whole line that has done every act there is, so that every entry of the ledger is looked at. */
+let line: Line
+
+beforeAll(async () => {
+  line = await openLine()
+  // A test takes a while, so that it starts after the programming.
+  line.setClock(line.now() + 60_000)
+  const { author, approver, keyer, operator, service } = line
+  expected(await line.send(line.upload()), 201)
+  expected(await line.send(line.upload((wire) => Object.assign(wire, { person: 'P-9999' }))), 202)
+
+  /** Writes content and replaces it. */
+  const replaced = async (path: string, number: number, content: unknown) => {
+    const { digest } = created(await author.post(path, { content, changeReason: 'first thought' })).body
+    const body = { content, changeReason: 'second thought' }
+    expected(await author.put(`${path}/${number}`, body, { 'if-match': `"${digest}"` }), 200)
+  }
+  await replaced('/v1/products/EX36/versions', 4, ex36({ version: 4 }))
+  await replaced('/v1/rule-tables/extractor-strength/editions', 3, extractorStrength())
+  await replaced('/v1/plans/ex36-final/revisions', 8, { ...planWire, revision: 8 })
+  const ending = { at: iso(line.now()), reason: 'settings were changed at the tester' }
+  expected(await operator.post('/v1/programmings/PG-0192/ending', ending), 200)
+  const reason = { reason: 'the limit was copied wrongly' }
+  expected(await approver.post('/v1/plans/ex36-final/revisions/7/withdrawal', reason), 200)
+
+  const { administrator } = service
+  const lost = { reason: 'telephone lost' }
+  expected(await administrator.post(`/v1/persons/${author.person}/one-time-code/voiding`, lost), 200)
+  const key = created(await administrator.post('/v1/keys', { kind: 'person', person: keyer.person })).body
+  expected(await administrator.post(`/v1/keys/${key.key}/revocation`, lost), 200)
+})
+afterAll(() => line.service.close())
+
+interface Entry {
+  readonly content: string
+  readonly by: string
+  readonly action: string
+}
+
+async function entries(): Promise<Entry[]> {
+  return line.service.database.sql.query<Entry>(
+    `SELECT content, content::jsonb ->> 'by' AS by, content::jsonb ->> 'action' AS action FROM intake.ledger_entries`,
+  )
+}
+
+test('every act of the interface has left an entry under its own name', async () => {
+  const { paths } = (await line.service.administrator.get('/openapi/v1.json')).body
+  const acts = Object.entries<Record<string, { operationId: string }>>(paths)
+    // Uploads stand in one entry for each commit.
+    .filter(([path]) => path !== '/v1/runs' && !path.startsWith('/v1/runs/'))
+    .flatMap(([, methods]) => Object.entries(methods))
+    .flatMap(([method, { operationId }]) => (method === 'get' ? [] : [operationId]))
+  expect(acts).toContain('createPerson')
+  const recorded = new Set((await entries()).map(({ action }) => action))
+  // What opens presence for a signature is recorded as well, by the guard.
+  expect([...recorded].sort()).toEqual([...acts, 'openPresence', 'uploadRuns'].sort())
+})
+
+test('no entry holds the name of a person, though it says who it was', async () => {
+  const { items } = (await line.analyst.get('/v1/persons')).body as { items: { person: string; name: string }[] }
+  const names = items.map(({ name }) => name)
+  expect(names).toEqual(expect.arrayContaining(['First administrator', `Test ${line.author.person}`]))
+  const all = await entries()
+  for (const { content } of all) expect(names.filter((name) => content.includes(name))).toEqual([])
+  const persons = new Set(all.map(({ by }) => by))
+  for (const { person } of [line.author, line.approver, line.operator]) expect(persons).toContain(person)
+})
