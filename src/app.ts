@@ -8,6 +8,8 @@ import { rememberActors } from './access/reads-actors.ts'
 import { registerAccess } from './access/rest.ts'
 import { createIntake } from './intake/acts.ts'
 import { registerIntake } from './intake/rest.ts'
+import { type FeedEnd, feedEnd } from './ledger/reads-end.ts'
+import { registerLedger } from './ledger/rest.ts'
 import { registerPlans } from './plans/rest.ts'
 import { printOpenapi, registerOpenapi } from './platform/http/openapi.ts'
 import { createLog, createServer, type RestApp, registerRest, type Services } from './platform/http/server.ts'
@@ -30,6 +32,8 @@ export interface AppParts {
   /** 32 bytes that seal the secrets for one-time codes. */
   readonly secretsKey: Uint8Array
   readonly readiness: () => Promise<Readiness>
+  /** Moved by the sequencer; without it, who waits for events waits the whole time. */
+  readonly feedEnd?: FeedEnd
   /** True from the moment the service begins to stop. */
   readonly isStopping?: () => boolean
   /** In tests: every answer must match its schema, every refusal must be declared. */
@@ -58,6 +62,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
     log: services.log,
     isLive: (actor) => isKeyLive(database.sql, actor.key),
   })
+  const end = parts.feedEnd ?? feedEnd()
   let routes: readonly GuardedRoute[] = []
   await registerRest(server, parts, (app) => {
     routes = installGuard(app, {
@@ -73,9 +78,11 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerStations(app, services)
     registerUnits(app, services)
     registerIntake(app, services, intake)
+    registerLedger(app, services, end)
   })
   await server.ready()
   const close = async () => {
+    end.close()
     await Promise.all([intake.drain(), server.close()])
   }
   return { server, routes, close }

@@ -6,6 +6,8 @@ import { fileURLToPath } from 'node:url'
 import type { Logger } from 'pino'
 import { bootstrapAdministrator } from './access/acts.ts'
 import { type App, buildApp, type Readiness } from './app.ts'
+import { startSequencer } from './ledger/job.ts'
+import { feedEnd } from './ledger/reads-end.ts'
 import { startSweep } from './plans/job.ts'
 import { type Clock, receivedClock } from './platform/clock.ts'
 import { startEmbedded } from './platform/database/embedded.ts'
@@ -81,13 +83,21 @@ export async function startService(settings: Settings, options: StartOptions): P
     received.observe(await databaseNow(database))
     const sweep = startSweep(database, log)
     undo.push(() => sweep.stop())
-    const notices = listen({ url: urls.serviceUrl, channel: 'gate', log, onNotice: () => sweep.nudge() })
+    const end = feedEnd()
+    const sequencer = startSequencer(database, end, log)
+    undo.push(() => sequencer.stop())
+    const onNotice = () => {
+      sweep.nudge()
+      sequencer.nudge()
+    }
+    const notices = listen({ url: urls.serviceUrl, channel: 'gate', log, onNotice })
     undo.push(() => notices.stop())
     const app = await buildApp({
       services: { database, received, log, nudgeSweep: () => sweep.nudge() },
       log,
       secretsKey: settings.secretsKey ?? (await readSecretsKey(settings.dataDirectory)),
       readiness: readinessOf(database, appendOnly),
+      feedEnd: end,
       isStopping: () => stopping !== undefined,
     })
     undo.push(() => app.close())

@@ -72,6 +72,30 @@ test('of two first starts at once one makes the key, and both serve', async () =
   for (const service of both) expect((await fetch(`${service.url}/readyz`)).status).toBe(200)
 })
 
+test('who waits for events hears of an act from another process, and is let go when the service stops', async () => {
+  const env = await emptyEnvironment()
+  const [first, second] = [await start(env), await start(env)]
+  const headers = { authorization: `Bearer ${first.administratorToken}`, 'content-type': 'application/json' }
+  const events = async (query: string) => {
+    const reply = await fetch(`${second.url}/v1/events?${query}`, { headers })
+    return (await reply.json()) as { items: { kind: string }[]; nextCursor: string; atEnd: boolean }
+  }
+  const heard = events('wait=30&kinds=createSite')
+  const site = { site: 'leeds', name: 'Leeds', timeZone: 'Europe/London', openedAt: '2026-01-01T00:00:00Z' }
+  const body = JSON.stringify(site)
+  expect((await fetch(`${first.url}/v1/sites`, { method: 'POST', headers, body })).status).toBe(201)
+  const page = await heard
+  expect(page.items).toMatchObject([{ kind: 'createSite' }])
+  const { nextCursor } = page
+  const waiting = events(`after=${nextCursor}&wait=30`)
+  // A second request on another connection is answered after the first has arrived.
+  expect((await fetch(`${second.url}/livez`)).status).toBe(200)
+  const stoppedAt = performance.now()
+  await second.stop()
+  expect(performance.now() - stoppedAt).toBeLessThan(10_000)
+  expect(await waiting).toEqual({ items: [], nextCursor, atEnd: true })
+})
+
 test('a service that lost a migration says it is not ready', async () => {
   const env = await emptyEnvironment()
   const service = await start(env)

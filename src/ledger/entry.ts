@@ -30,7 +30,10 @@ const LEAF = Uint8Array.of(0)
 const NODE = Uint8Array.of(1)
 
 // Changes when the form of an entry does, so that a hash says which form it was taken over.
-const FORMAT = 'ledger-entry/1'
+export const FORMAT = 'ledger-entry/1'
+
+/** The house: acts of governance stand under this in place of a site. */
+export const HOUSE = '*'
 
 /** The stored form of an entry and its leaf hash (RFC 8785 text, RFC 6962 leaf, hex). */
 export function ledgerRow(entry: EntryContent): LedgerRow {

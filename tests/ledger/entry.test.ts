@@ -72,6 +72,7 @@ const entry: EntryContent = {
   recordedAt: instant('2026-03-16T09:14:42.212Z'),
   action: 'revokeKey',
   by: 'P-0102',
+  key: null,
   subject: 'keys/abcdefghijklmnop',
   facts: { reason: 'station scrapped' },
 }

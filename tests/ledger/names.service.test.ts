@@ -1,4 +1,5 @@
 import { afterAll, beforeAll, expect, test } from 'vitest'
+import { eventKinds } from '../../src/ledger/words.ts'
 import { ex36, extractorStrength, planWire } from '../support/aldermoor.ts'
 import { iso, type Line, openLine } from '../support/line.ts'
 import { created, expected } from '../support/service.ts'
@@ -59,6 +60,7 @@ test('every act of the interface has left an entry under its own name', async ()
   const recorded = new Set((await entries()).map(({ action }) => action))
   // What opens presence for a signature is recorded as well, by the guard.
   expect([...recorded].sort()).toEqual([...acts, 'openPresence', 'uploadRuns'].sort())
+  expect([...eventKinds].sort()).toEqual([...recorded].sort())
 })
 
 test('no entry holds the name of a person, though it says who it was', async () => {

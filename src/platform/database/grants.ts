@@ -14,6 +14,7 @@ const STATE_TABLES: Readonly<Record<string, string>> = {
   'governance.product_version': 'UPDATE',
   'governance.rule_edition': 'UPDATE',
   'governance.rule_table': 'UPDATE',
+  'governance.sequencer': 'UPDATE',
   'intake.gate': 'UPDATE',
   'intake.ledger_pending': 'DELETE',
   'intake.units': 'UPDATE',

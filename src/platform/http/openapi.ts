@@ -36,6 +36,7 @@ const TAGS = [
   { name: 'plans', description: 'Test plans and their revisions' },
   { name: 'rules', description: 'Rule tables and their editions' },
   { name: 'products', description: 'Products and their versions' },
+  { name: 'events', description: 'What happened, for those who follow' },
   { name: 'access', description: 'Persons, access keys, one-time codes' },
   { name: 'service', description: 'Health' },
 ]

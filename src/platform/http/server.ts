@@ -166,6 +166,8 @@ export async function registerRest(
       }
     })
     app.addHook('onSend', (request, reply, payload, done) => {
+      // A connection kept alive after the stop began would hold the stop up until it is dropped as idle.
+      if (options.isStopping?.() === true) reply.header('connection', 'close')
       if (isNotModified(request, reply)) {
         reply.code(304)
         done(null, null)
