@@ -149,6 +149,8 @@ test('the process prints the first key once and ends by SIGTERM within ten secon
   })
   const ended = new Promise<number | null>((resolve) => child.once('exit', resolve))
   await expect.poll(() => printed, { timeout: 25_000, interval: 50 }).toMatch(/shown this once: lk_/)
+  // The log comes on the other stream, in its own time.
+  await expect.poll(() => printed, { timeout: 5_000, interval: 50 }).toMatch(/"url":"[^"]+"/)
   const url = /"url":"([^"]+)"/.exec(printed)?.[1]
   expect((await fetch(`${url}/livez`)).status).toBe(200)
   const askedAt = performance.now()

@@ -104,7 +104,8 @@ describe('the stored form of an entry', () => {
     fc.assert(
       fc.property(text, text, fc.dictionary(text, fc.oneof(text, fc.array(text))), (by, subject, facts) => {
         const { content } = ledgerRow({ ...entry, by, subject, facts })
-        const { recordedAt, ...said } = { ...entry, by, subject, facts }
+        // Canonical text leaves out what is null, here the key.
+        const { recordedAt, key: _, ...said } = { ...entry, by, subject, facts }
         const at = new Date(recordedAt).toISOString()
         expect(content).toBe(canonicalize({ ...said, recordedAt: at, format: 'ledger-entry/1' }))
       }),
