@@ -14,7 +14,6 @@ const HEAD_BYTES = 20
 const NULL_LENGTH = -1
 /** The server counts microseconds from 2000-01-01. */
 const ORIGIN_MS = 946_684_800_000
-const TWO_32 = 2 ** 32
 const NEEDS_ESCAPE = /["\\]/
 const ESCAPED = /["\\]/g
 
@@ -60,11 +59,9 @@ export function instantArray(values: readonly (number | null)[]): Buffer {
     values,
     () => 8,
     (value, into, at) => {
-      const microseconds = (value - ORIGIN_MS) * 1_000
-      if (!Number.isSafeInteger(microseconds)) throw new RangeError(`no instant of the database: ${value}`)
-      const high = Math.floor(microseconds / TWO_32)
-      into.writeInt32BE(high, at)
-      into.writeUInt32BE(microseconds - high * TWO_32, at + 4)
+      if (!Number.isSafeInteger(value)) throw new RangeError(`no instant of the database: ${value}`)
+      // Microseconds of years after 2285 are beyond what a number holds exactly.
+      into.writeBigInt64BE(BigInt(value - ORIGIN_MS) * 1_000n, at)
     },
   )
 }

@@ -174,7 +174,6 @@ async function loadRevisions(line: BenchLine, digests: ReadonlyMap<string, strin
       [rows.map(({ plan }) => plan), timestamptzText(gate.now + 1)],
     )
   }
-  await sql.query('ANALYZE governance.plan_revision').catch(() => undefined)
 }
 
 /** Revision 7 of the final test with a fifth step, as the revision of another product's plan. */

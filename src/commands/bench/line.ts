@@ -28,16 +28,25 @@ export function benchDirectory(): Promise<string> {
   return mkdtemp(join(resolve('.'), 'bench-data-'))
 }
 
+const open = new Set<() => Promise<void>>()
+
+/** Ends every line that is up, for a bench that is broken off: its databases must not outlive it. */
+export async function closeLines(): Promise<void> {
+  await Promise.all([...open].map((close) => close()))
+}
+
 /** Starts the service and brings the line up over HTTP by the acts of the demo; its clock is then the real one. */
 export async function openBenchLine(): Promise<BenchLine> {
   const directory = await benchDirectory()
-  const settings = readSettings({ DATA_DIRECTORY: directory, PORT: '0', LOG_LEVEL: 'warn' })
+  const settings = readSettings({ DATA_DIRECTORY: directory, PORT: '0', LOG_LEVEL: 'error' })
   const shift = beginShift()
   let service: Service | undefined
   const close = async () => {
+    open.delete(close)
     await service?.stop()
     await rm(directory, { recursive: true, force: true })
   }
+  open.add(close)
   try {
     service = await startService(settings, { clock: shift.clock, log: createLog(settings.logLevel) })
     const { url, administratorToken } = service
