@@ -34,25 +34,30 @@ const FAILURES: ReadonlySet<JsonValue> = new Set<JsonValue>(['over-current', 'br
 
 /** Reads the claim of one JSON object; members of the wrong form are left out. */
 export function claimOf(body: { readonly [member: string]: JsonValue }): Claim {
-  const { serial, revision, sequenceNumber } = body
-  return {
-    ...key('station', body['station']),
-    ...key('uploadKey', body['uploadKey']),
-    ...(isCount(sequenceNumber) ? { sequenceNumber } : {}),
-    ...instant('sentAt', body['sentAt']),
-    ...instant('startedAt', body['startedAt']),
-    ...key('purpose', body['purpose']),
-    ...key('product', body['product']),
-    ...key('variant', body['variant']),
-    ...(typeof serial === 'string' && serial.length <= RAW_LENGTH_MAX && isWellFormedText(serial) ? { serial } : {}),
-    ...key('plan', body['plan']),
-    ...(isCount(revision) && revision <= REVISION_MAX ? { revision } : {}),
-    ...key('instrument', body['instrument']),
-    ...key('attemptCause', body['attemptCause']),
-    ...(isStationVerdict(body['stationVerdict']) ? { stationVerdict: body['stationVerdict'] } : {}),
-    reportedFailure: body['stationVerdict'] === 'fail' || listOf(body['steps']).some(isFailedStep),
+  const { serial, revision, sequenceNumber, stationVerdict } = body
+  const claim: Writable<Claim> = {
+    reportedFailure: stationVerdict === 'fail' || listOf(body['steps']).some(isFailedStep),
   }
+  // One object filled member by member: this runs for every upload, and a spread for each member costs three times as much.
+  for (const name of KEYS) {
+    const value = body[name]
+    if (typeof value === 'string' && KEY.test(value)) claim[name] = value
+  }
+  for (const name of INSTANTS) {
+    const read = readInstant(body[name])
+    if ('at' in read) claim[name] = read.at
+  }
+  if (isCount(sequenceNumber)) claim.sequenceNumber = sequenceNumber
+  if (typeof serial === 'string' && serial.length <= RAW_LENGTH_MAX && isWellFormedText(serial)) claim.serial = serial
+  if (isCount(revision) && revision <= REVISION_MAX) claim.revision = revision
+  if (isStationVerdict(stationVerdict)) claim.stationVerdict = stationVerdict
+  return claim
 }
+
+type Writable<Type> = { -readonly [Member in keyof Type]: Type[Member] }
+
+const KEYS = ['station', 'uploadKey', 'purpose', 'product', 'variant', 'plan', 'instrument', 'attemptCause'] as const
+const INSTANTS = ['sentAt', 'startedAt'] as const
 
 function isFailedStep(step: JsonValue): boolean {
   return (
@@ -71,15 +76,6 @@ function memberOf(value: JsonValue, member: string): JsonValue | undefined {
 
 function listOf(value: JsonValue | undefined): readonly JsonValue[] {
   return Array.isArray(value) ? value : []
-}
-
-function key<Name extends string>(name: Name, value: JsonValue | undefined): { readonly [Key in Name]?: string } {
-  return (typeof value === 'string' && KEY.test(value) ? { [name]: value } : {}) as { readonly [Key in Name]?: string }
-}
-
-function instant<Name extends string>(name: Name, value: JsonValue | undefined): { readonly [Key in Name]?: number } {
-  const read = readInstant(value)
-  return ('at' in read ? { [name]: read.at } : {}) as { readonly [Key in Name]?: number }
 }
 
 function isStationVerdict(value: JsonValue | undefined): value is StationVerdict {

@@ -1,3 +1,4 @@
+import { bytesArray, instantArray, longTextArray, shortArray } from './array-params.ts'
 import type { AttemptRow, EntryRow, ReadingRow, RunRow, UploadRow } from './port.ts'
 
 /**
@@ -142,19 +143,35 @@ export function insertText<Row>(table: string, columns: readonly Column<Row>[], 
 }
 
 /** The array parameters of `insertText`, a column each. */
-export function insertValues<Row>(
-  columns: readonly Column<Row>[],
-  rows: readonly Row[],
-  instantText: (at: number) => string,
-): unknown[][] {
+export function insertValues<Row>(columns: readonly Column<Row>[], rows: readonly Row[]): (string | Buffer)[] {
   return columns.map(([, type, member]) => {
-    if (type === 'timestamptz') {
-      return rows.map((row) => {
-        const at = row[member]
-        return typeof at === 'number' ? instantText(at) : null
-      })
+    switch (type) {
+      case 'timestamptz':
+        return instantArray(rows.map((row) => numberOf(row[member])))
+      case 'bytea':
+        return bytesArray(rows.map((row) => bytesOf(row[member])))
+      case 'json-texts':
+        return shortArray(rows.map((row) => JSON.stringify(row[member])))
+      case 'text':
+        if (LONG.has(member)) return longTextArray(rows.map((row) => textOf(row[member])))
+        return shortArray(rows.map((row) => row[member]))
+      default:
+        return shortArray(rows.map((row) => row[member]))
     }
-    if (type === 'json-texts') return rows.map((row) => JSON.stringify(row[member]))
-    return rows.map((row) => row[member])
   })
+}
+
+/** Members that hold JSON or other long texts. */
+const LONG: ReadonlySet<string> = new Set(['codes', 'judgement', 'content', 'componentLots', 'ambient'])
+
+function numberOf(value: unknown): number | null {
+  return typeof value === 'number' ? value : null
+}
+
+function textOf(value: unknown): string | null {
+  return typeof value === 'string' ? value : null
+}
+
+function bytesOf(value: unknown): Uint8Array | null {
+  return value instanceof Uint8Array ? value : null
 }

@@ -151,13 +151,13 @@ function appendText(withRuns: boolean): string {
 async function append(sql: Sql, rows: CommitRows): Promise<void> {
   const withRuns = rows.runs.length > 0
   const values = [
-    ...insertValues(uploadColumns, rows.uploads, timestamptzText),
-    ...insertValues(entryColumns, [rows.entry], timestamptzText),
-    ...insertValues(attemptColumns, rows.attempts, timestamptzText),
+    ...insertValues(uploadColumns, rows.uploads),
+    ...insertValues(entryColumns, [rows.entry]),
+    ...insertValues(attemptColumns, rows.attempts),
   ]
   if (withRuns) {
-    values.push(...insertValues(runColumns, rows.runs, timestamptzText))
-    values.push(...insertValues(readingColumns, rows.readings, timestamptzText))
+    values.push(...insertValues(runColumns, rows.runs))
+    values.push(...insertValues(readingColumns, rows.readings))
   }
   await sql.query(
     withRuns ? APPEND_FULL : APPEND_UPLOADS,
@@ -171,7 +171,7 @@ export async function keepUpload(database: Database, row: UploadRow): Promise<vo
   await ensureMonths(database, [row.receivedAt], ['uploads'])
   await database.sql.query(
     insertText('intake.uploads', uploadColumns, 1),
-    insertValues(uploadColumns, [row], timestamptzText),
+    insertValues(uploadColumns, [row]),
     'intake_keep_upload',
   )
 }

@@ -1,0 +1,50 @@
+import 'zod/compile' // First of all imports: schemas built before it stay slow.
+import { parseArgs } from 'node:util'
+import { intakeSingle } from './bench/intake-single.ts'
+import { judgeBench } from './bench/judge.ts'
+import { closeLines } from './bench/line.ts'
+import { needsRoute } from './bench/missing.ts'
+import { revalidate } from './bench/revalidate.ts'
+import { start } from './bench/start.ts'
+import type { Bench } from './bench/words.ts'
+
+/**
+ * `npm run bench -- NAME`: measures one of the bars on this machine, on databases of its own in bench-data-*, and ends.
+ * `-- NAME --json` prints the figures as one JSON object last. Only ratios taken in one run are worth comparing.
+ */
+
+/** What takes many runs in one request, a line of NDJSON each. */
+const BATCH_ROUTE = 'a route for uploads as NDJSON'
+
+const benches: Readonly<Record<string, Bench>> = {
+  judge: judgeBench,
+  'intake-single': intakeSingle,
+  revalidate,
+  'intake-batch': needsRoute('intake-batch', BATCH_ROUTE),
+  memory: needsRoute('memory', BATCH_ROUTE),
+  start,
+}
+
+const write = (line: string) => process.stdout.write(`${line}\n`)
+
+for (const signal of ['SIGINT', 'SIGTERM'] as const) {
+  process.once(signal, () => {
+    closeLines().finally(() => process.exit(1))
+  })
+}
+
+try {
+  const { values, positionals } = parseArgs({
+    options: { json: { type: 'boolean', default: false } },
+    allowPositionals: true,
+  })
+  const [name = ''] = positionals
+  const bench = Object.hasOwn(benches, name) ? benches[name] : undefined
+  if (bench === undefined) throw new Error(`Name one bench: ${Object.keys(benches).join(', ')}.`)
+  const figures = await bench(write)
+  for (const [key, value] of Object.entries(figures)) write(`${key}: ${value}`)
+  if (values.json) write(JSON.stringify({ bench: name, ...figures }))
+} catch (error) {
+  process.stderr.write(`${error instanceof Error ? error.message : String(error)}\n`)
+  process.exitCode = 1
+}
