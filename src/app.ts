@@ -8,6 +8,7 @@ import { rememberActors } from './access/reads-actors.ts'
 import { registerAccess } from './access/rest.ts'
 import { createIntake } from './intake/acts.ts'
 import { registerIntake } from './intake/rest.ts'
+import { registerBatches } from './intake/rest-batch.ts'
 import { registerPlans } from './plans/rest.ts'
 import { printOpenapi, registerOpenapi } from './platform/http/openapi.ts'
 import { createLog, createServer, type RestApp, registerRest, type Services } from './platform/http/server.ts'
@@ -73,6 +74,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerStations(app, services)
     registerUnits(app, services)
     registerIntake(app, services, intake)
+    registerBatches(app, services, intake)
   })
   await server.ready()
   const close = async () => {
