@@ -184,6 +184,7 @@ export function inflated(body: RequestBody): RequestBody {
       rest = Buffer.alloc(0)
       body.stop()
       end ??= { reason: 'interrupted', detail: null }
+      gunzip.destroy()
     },
     discard: () => body.discard(),
   }

@@ -128,6 +128,11 @@ export function splitLines(limits: SplitLimits = splitLimits): Splitter {
     *feed(chunk) {
       let from = 0
       while (fault === undefined && from < chunk.length) {
+        // Whole empty lines, without a search for the end of each: a stream may hold nothing else.
+        while (isEmpty && chunk[from] === NEWLINE) {
+          padding += 1
+          from += 1
+        }
         const newline = chunk.indexOf(NEWLINE, from)
         addPart(chunk.subarray(from, newline < 0 ? chunk.length : newline))
         if (padding > limits.paddingMax || gatherer.excess > limits.paddingMax) fault = 'stream-padded'
