@@ -10,6 +10,7 @@ import { createIntake } from './intake/acts.ts'
 import { registerIntake } from './intake/rest.ts'
 import { type FeedEnd, feedEnd } from './ledger/reads-end.ts'
 import { registerLedger } from './ledger/rest.ts'
+import { registerBatches } from './intake/rest-batch.ts'
 import { registerPlans } from './plans/rest.ts'
 import { printOpenapi, registerOpenapi } from './platform/http/openapi.ts'
 import { createLog, createServer, type RestApp, registerRest, type Services } from './platform/http/server.ts'
@@ -79,6 +80,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerUnits(app, services)
     registerIntake(app, services, intake)
     registerLedger(app, services, end)
+    registerBatches(app, services, intake)
   })
   await server.ready()
   const close = async () => {

@@ -3,6 +3,7 @@ import pg from 'pg'
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
 import { keyKinds, roles } from '../src/access/words.ts'
 import { listedOutcomes } from '../src/intake/answer-words.ts'
+import { batchReasons } from '../src/intake/batch-words.ts'
 import { outcomes, purposes, readingSources, verdicts } from '../src/judging/words.ts'
 import { revisionCheckVerdicts, severities } from '../src/plans/findings.ts'
 import { revisionStates } from '../src/plans/words.ts'
@@ -32,6 +33,7 @@ const STATE_TABLES: Readonly<Record<string, 'UPDATE' | 'DELETE'>> = {
 const WORD_CHECKS: Readonly<Record<string, readonly string[]>> = {
   access_key_kind: keyKinds,
   attempts_outcome: outcomes,
+  batch_ends_reason: Object.keys(batchReasons),
   finding_severity: severities,
   person_roles: roles,
   plan_revision_state: revisionStates,

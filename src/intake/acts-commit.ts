@@ -7,7 +7,17 @@ import { isSuspect, needsOfAttempt } from '../units/support.ts'
 import type { Attempt, Release } from '../units/words.ts'
 import { type Decided, decideReceived, needsOfReceived, type Received } from './decided.ts'
 import type { AttemptRow, CommitRows, IntakeCommit, KeyRow, UploadRow } from './port.ts'
-import { attemptRow, conflictAttemptRow, entryRow, readingRows, runRow, storedOf, uploadRow } from './rows.ts'
+import {
+  attemptRow,
+  conflictAttemptRow,
+  entryRow,
+  readingRows,
+  repeatRow,
+  runRow,
+  statusOf,
+  storedOf,
+  uploadRow,
+} from './rows.ts'
 import type { StoredUpload } from './stored.ts'
 
 /** What a unit's history makes of a run, as folded in its own commit. */
@@ -188,8 +198,18 @@ function rowsOf(
     readings: [] as CommitRows['readings'][number][],
     attempts: [] as AttemptRow[],
   }
+  const firstStatus = new Map<string, number>()
+  for (const result of results) {
+    if (result.kind === 'stored') firstStatus.set(result.stored.runId, statusOf(result.stored.outcome))
+  }
   for (const [index, { received, decided }] of jobs.entries()) {
     const result = results[index]
+    if (result?.kind === 'repeat' && received.batch !== undefined && !present.has(received.runId)) {
+      const { first } = result
+      // A first upload whose row is gone with its month keeps its key; then nothing but "received" can be said.
+      const status = first.status ?? firstStatus.get(first.uploadId) ?? 200
+      rows.uploads.push(repeatRow(received, storedOf(received, decided), first, status))
+    }
     if (result?.kind === 'conflict' && !present.has(received.runId)) {
       const stored = storedOf(received, decided)
       const kept = { outcome: 'conflict', status: 409, startedAt: null, judgement: null } as const

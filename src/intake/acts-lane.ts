@@ -1,10 +1,11 @@
-import { emptyFacts, type Fact, type FactKey, type Facts, forget, missingNeeds, withFacts } from '../judging/facts.ts'
+import { type Facts, isKeyLive, missingNeeds } from '../judging/facts.ts'
 import { failureOf, translated } from '../platform/database/transaction.ts'
 import type { Ids } from '../platform/ids.ts'
 import type { Log } from '../platform/log.ts'
 import { Problem } from '../platform/problems.ts'
 import { type CommitResult, commitUploads, type Entrant } from './acts-commit.ts'
-import { decideReceived, needsOfReceived, type Received } from './decided.ts'
+import { keepFacts, knownFacts, loadLaneFacts, type RememberedFacts } from './acts-lane-facts.ts'
+import { type Decided, decideReceived, needsOfReceived, type Received } from './decided.ts'
 import type { IntakePort, RevisionName } from './port.ts'
 
 /**
@@ -16,10 +17,23 @@ export interface Lane {
    * Queues one upload and answers when its commit is durable.
    * @throws Problem `overloaded` where the queue is full or the wait too long, `key-invalid` where the key was revoked
    */
-  submit(received: Received): Promise<Exclude<CommitResult, { kind: 'unchecked' | 'key-revoked' }>>
+  submit(received: Received): Promise<LaneResult>
+  /**
+   * Queues lines of a batch, which wait as long as it takes beside the single uploads, and answers when each is durable
+   * or refused, in their order. The caller bounds how many it hands over. `isRetried`: a commit with them may have gone
+   * through before, its answer lost.
+   */
+  submitAll(received: readonly Received[], isRetried: boolean): Promise<PromiseSettledResult<LaneResult>[]>
+  /**
+   * Decides one upload by the facts as they are now, and stores nothing of it.
+   * @throws Problem `key-invalid`, `overloaded`
+   */
+  decide(received: Received): Promise<Decided>
   /** Waits until nothing is queued or in flight. New uploads are no longer taken. */
   drain(): Promise<void>
 }
+
+export type LaneResult = Exclude<CommitResult, { kind: 'unchecked' | 'key-revoked' }>
 
 export interface LaneOptions {
   readonly port: IntakePort
@@ -33,12 +47,12 @@ const RUNS_MAX = 2_000
 const BYTES_MAX = 32 * 1_048_576
 const BATCH_RUNS_MAX = 256
 const BATCH_BYTES_MAX = 1_048_576
+/** Of a commit, what single uploads get at most while lines of batches wait, so that neither kind starves the other. */
+const SINGLE_SHARE = 0.75
 const IN_FLIGHT_PER_SITE = 2
 const IN_FLIGHT_TOTAL = 4
 const WAIT_MAX_MS = 2_000
 const ROUNDS_MAX = 3
-/** Facts of one site beyond this many are dropped whole and read again at need, so that memory stays bounded. */
-const FACTS_MAX = 20_000
 
 interface Job {
   readonly received: Received
@@ -50,22 +64,24 @@ interface Job {
   isSettled: boolean
   /** Fires when it has waited too long; cleared when a commit takes it. */
   timer: NodeJS.Timeout | undefined
-  readonly resolve: (result: Exclude<CommitResult, { kind: 'unchecked' | 'key-revoked' }>) => void
+  /** A line of a batch: it waits without a limit. */
+  readonly isPatient: boolean
+  readonly resolve: (result: LaneResult) => void
   readonly reject: (error: unknown) => void
 }
 
-interface SiteLane {
-  readonly site: string
+interface SiteLane extends RememberedFacts {
   queue: Job[]
+  /** Lines of batches. */
+  patient: Job[]
   inFlight: number
-  /** By which uploads are decided; undefined where the next one must read them. */
-  facts: Facts | undefined
-  /** Of the database that the facts were read from. */
-  epoch: number
 }
 
 export function createLane(options: LaneOptions): Lane {
   const lanes = new Map<string, SiteLane>()
+  /** Single uploads and lines of batches. */
+  let queued = 0
+  /** Single uploads alone. */
   let queuedRuns = 0
   let queuedBytes = 0
   let inFlight = 0
@@ -77,30 +93,38 @@ export function createLane(options: LaneOptions): Lane {
     for (let isMoving = true; isMoving; ) {
       isMoving = false
       for (const lane of [...lanes.values()]) {
-        if (lane.queue.length === 0 || lane.inFlight >= IN_FLIGHT_PER_SITE || inFlight >= IN_FLIGHT_TOTAL) continue
+        if (
+          lane.queue.length + lane.patient.length === 0 ||
+          lane.inFlight >= IN_FLIGHT_PER_SITE ||
+          inFlight >= IN_FLIGHT_TOTAL
+        )
+          continue
         lanes.delete(lane.site)
         lanes.set(lane.site, lane)
         start(lane, takeBatch(lane))
         isMoving = true
       }
     }
-    if (inFlight === 0 && queuedRuns === 0) for (const resolve of drained.splice(0)) resolve()
+    if (inFlight === 0 && queued === 0) for (const resolve of drained.splice(0)) resolve()
   }
 
   const takeBatch = (lane: SiteLane): Job[] => {
-    let bytes = 0
-    let count = 0
-    for (const job of lane.queue) {
-      if (count > 0 && (count >= BATCH_RUNS_MAX || bytes + job.received.raw.length > BATCH_BYTES_MAX)) break
-      bytes += job.received.raw.length
-      count += 1
+    const share = lane.patient.length === 0 ? 1 : SINGLE_SHARE
+    const batch = cutFront(lane.queue, BATCH_RUNS_MAX * share, BATCH_BYTES_MAX * share)
+    const bytes = batch.reduce((sum, job) => sum + job.received.raw.length, 0)
+    if (batch.length < BATCH_RUNS_MAX && (batch.length === 0 || bytes < BATCH_BYTES_MAX)) {
+      batch.push(...cutFront(lane.patient, BATCH_RUNS_MAX - batch.length, BATCH_BYTES_MAX - bytes))
     }
-    const batch = lane.queue.splice(0, count)
     for (const job of batch) leave(job)
     return batch
   }
 
   const enter = (lane: SiteLane, job: Job) => {
+    queued += 1
+    if (job.isPatient) {
+      lane.patient.push(job)
+      return
+    }
     queuedRuns += 1
     queuedBytes += job.received.raw.length
     lane.queue.push(job)
@@ -113,10 +137,27 @@ export function createLane(options: LaneOptions): Lane {
   }
 
   const leave = (job: Job) => {
+    queued -= 1
+    if (job.isPatient) return
     clearTimeout(job.timer)
     queuedRuns -= 1
     queuedBytes -= job.received.raw.length
   }
+
+  const laneOf = (site: string): SiteLane => {
+    const known = lanes.get(site)
+    if (known !== undefined) return known
+    const lane: SiteLane = { site, queue: [], patient: [], inFlight: 0, facts: undefined, epoch: 0 }
+    lanes.set(site, lane)
+    return lane
+  }
+
+  /** Puts one upload into the queue of its site; the caller pumps. */
+  const enqueue = (received: Received, isPatient: boolean, isRetried: boolean) =>
+    new Promise<LaneResult>((resolve, reject) => {
+      const state = { rounds: 0, isSettled: false, timer: undefined }
+      enter(laneOf(received.actor.site), { received, isPatient, isRetried, ...state, resolve, reject })
+    })
 
   const start = (lane: SiteLane, batch: Job[]) => {
     lane.inFlight += 1
@@ -136,18 +177,22 @@ export function createLane(options: LaneOptions): Lane {
 
   return {
     submit(received) {
-      if (isDraining) return Promise.reject(new Problem('stopping', { headers: { 'retry-after': '5' } }))
+      if (isDraining) return Promise.reject(stopping())
       if (queuedRuns >= RUNS_MAX || queuedBytes + received.raw.length > BYTES_MAX) {
         return Promise.reject(busy('The queue for uploads is full.'))
       }
-      const { site } = received.actor
-      const lane = lanes.get(site) ?? { site, queue: [], inFlight: 0, facts: undefined, epoch: 0 }
-      lanes.set(site, lane)
-      return new Promise((resolve, reject) => {
-        enter(lane, { received, rounds: 0, isRetried: false, isSettled: false, timer: undefined, resolve, reject })
-        pump()
-      })
+      const answered = enqueue(received, false, false)
+      pump()
+      return answered
     },
+    submitAll(received, isRetried) {
+      const answered = received.map((one) =>
+        isDraining ? Promise.reject<LaneResult>(stopping()) : enqueue(one, true, isRetried),
+      )
+      pump()
+      return Promise.allSettled(answered)
+    },
+    decide: (received) => decideOnly(options, laneOf(received.actor.site), received),
     drain() {
       isDraining = true
       return new Promise((resolve) => {
@@ -158,7 +203,19 @@ export function createLane(options: LaneOptions): Lane {
   }
 }
 
-function answer(job: Job, result: Exclude<CommitResult, { kind: 'unchecked' | 'key-revoked' }>): void {
+/** Takes from the front of a queue what one commit may hold: at least one job, where there is any. */
+function cutFront(queue: Job[], runsMax: number, bytesMax: number): Job[] {
+  let bytes = 0
+  let count = 0
+  for (const job of queue) {
+    if (count > 0 && (count >= runsMax || bytes + job.received.raw.length > bytesMax)) break
+    bytes += job.received.raw.length
+    count += 1
+  }
+  return queue.splice(0, count)
+}
+
+function answer(job: Job, result: LaneResult): void {
   job.isSettled = true
   job.resolve(result)
 }
@@ -166,6 +223,10 @@ function answer(job: Job, result: Exclude<CommitResult, { kind: 'unchecked' | 'k
 function refuse(job: Job, error: unknown): void {
   job.isSettled = true
   job.reject(error)
+}
+
+function stopping(): Problem {
+  return new Problem('stopping', { headers: { 'retry-after': '5' } })
 }
 
 function busy(why: string): Problem {
@@ -202,6 +263,18 @@ async function runBatch(options: LaneOptions, lane: SiteLane, batch: readonly Jo
   }
 }
 
+async function decideOnly(options: LaneOptions, lane: SiteLane, received: Received): Promise<Decided> {
+  for (let round = 0; round < ROUNDS_MAX; round += 1) {
+    const facts = await loadLaneFacts(options.port, lane, needsOfReceived(received))
+    if (!isKeyLive(facts, received.actor.key)) throw new Problem('key-invalid')
+    const decided = decideReceived(received, facts)
+    const { plan, revision } = received.read.claim
+    if (!decided.needsCheck || plan === undefined || revision === undefined) return decided
+    await options.port.ensureChecked([{ plan, revision }])
+  }
+  throw busy('The rules changed again and again meanwhile.')
+}
+
 interface DecidedBatch {
   readonly facts: Facts
   readonly epoch: number
@@ -212,8 +285,8 @@ interface DecidedBatch {
 async function decideBatch(options: LaneOptions, lane: SiteLane, batch: readonly Job[]): Promise<DecidedBatch> {
   const { port } = options
   const needs = batch.flatMap(({ received }) => needsOfReceived(received))
-  const known = knownFacts(options, lane)
-  const facts = known && missingNeeds(known, needs).length === 0 ? known : await loadLaneFacts(options, lane, needs)
+  const known = knownFacts(port, lane)
+  const facts = known && missingNeeds(known, needs).length === 0 ? known : await loadLaneFacts(port, lane, needs)
   const { epoch } = lane
   const entrants = batch.map(({ received, isRetried }) => ({
     received,
@@ -226,33 +299,6 @@ async function decideBatch(options: LaneOptions, lane: SiteLane, batch: readonly
     entrants.flatMap(({ decided }) => (decided.startedAt === null ? [] : [decided.startedAt])),
   )
   return { facts, epoch, entrants }
-}
-
-/** The facts kept, if the database is still the one that they were read from. */
-function knownFacts({ port }: LaneOptions, lane: SiteLane): Facts | undefined {
-  return lane.epoch === port.epoch() ? lane.facts : undefined
-}
-
-async function loadLaneFacts(options: LaneOptions, lane: SiteLane, needs: readonly FactKey[]): Promise<Facts> {
-  const { port } = options
-  return await port.inCommit(async (commit) => {
-    const share = await commit.shareGate(lane.site)
-    if (share === undefined) throw new Error(`site ${lane.site} has no row in the gate`)
-    // Asked on the connection that reads, so that facts and epoch are of one database.
-    const epoch = port.epoch()
-    const known = knownFacts(options, lane)
-    const isKept = known !== undefined && known.version <= share.version && known.entries.size <= FACTS_MAX
-    const start = !isKept
-      ? emptyFacts(lane.site, share)
-      : known.version === share.version
-        ? known
-        : forget(known, await commit.changesSince(lane.site, known.version), share)
-    const facts = await commit.loadFacts(start, needs)
-    // A gate that stands before what is known has lost acts: what is known is of no history any more.
-    if (!isKept) lane.facts = undefined
-    keepFacts(lane, facts, epoch)
-    return facts
-  })
 }
 
 async function commitReady(
@@ -271,19 +317,6 @@ async function commitReady(
   if (outcome.facts.version < facts.version) lane.facts = undefined
   keepFacts(lane, outcome.facts, committedEpoch)
   return outcome.results
-}
-
-/**
- * Keeps the newer facts; of two of one version, all entries of both. A revision without its check is never kept: a check
- * raises no version of the gate, so that its absence could not be forgotten.
- */
-function keepFacts(lane: SiteLane, facts: Facts, epoch: number): void {
-  const known = lane.epoch === epoch ? lane.facts : undefined
-  if (known === facts || (known !== undefined && known.version > facts.version)) return
-  const lasting = [...facts.entries].filter(([, fact]) => fact?.kind !== 'revision' || fact.check !== null)
-  const start = known?.version === facts.version ? known : { ...facts, entries: new Map<FactKey, Fact | null>() }
-  lane.facts = withFacts(start, lasting)
-  lane.epoch = epoch
 }
 
 /** Brings the checks of the revisions up to the rules, and lets the uploads queue again; after three rounds it is 503. */

@@ -1,17 +1,17 @@
 import type { MachineActor } from '../access/words.ts'
-import { writeInstant } from '../exact/time.ts'
 import type { ReceivedClock } from '../platform/clock.ts'
 import type { Database } from '../platform/database/pool.ts'
 import type { Log } from '../platform/log.ts'
 import { Problem } from '../platform/problems.ts'
+import { type Batches, createBatches } from './acts-batch.ts'
 import { createLane, type Lane } from './acts-lane.ts'
 import { writeAnswer } from './answer.ts'
 import type { Answer } from './answer-words.ts'
-import type { Received } from './decided.ts'
-import { readUpload, type UploadRead } from './read-upload.ts'
+import { readUpload } from './read-upload.ts'
 import { readAnswer, readInForceNow } from './reads.ts'
-import { statusOf } from './rows.ts'
-import { intakeStore, keepUpload } from './store.ts'
+import { conflictProblem, planToName, rejectedProblem, unreadableProblem } from './refused.ts'
+import { keptRow, statusOf, storedOf } from './rows.ts'
+import { intakeStore, keepUploads } from './store.ts'
 
 /** What the intake room keeps while the service runs. */
 export interface Intake {
@@ -20,6 +20,12 @@ export interface Intake {
    * @throws Problem `body-not-json`, `upload-rejected`, `upload-key-reused`, `key-invalid`, `overloaded`
    */
   uploadRun(actor: MachineActor, raw: Buffer): Promise<{ status: 201 | 202; answer: Answer }>
+  /**
+   * Says what would be answered to an upload sent now, and stores nothing of it. Its unit's history is not asked.
+   * @throws Problem `body-not-json`, `key-invalid`, `overloaded`
+   */
+  checkRun(actor: MachineActor, raw: Buffer): Promise<{ answer: Answer; status: 201 | 202 | 422 }>
+  readonly batches: Batches
   /** Waits for what is queued; new uploads are refused. */
   drain(): Promise<void>
 }
@@ -40,18 +46,38 @@ export function createIntake(options: IntakeOptions): Intake {
     log,
     keepFailed: async (job, error) => {
       log.error({ err: error, runId: job.runId }, 'An upload could not be committed; its bytes are kept.')
-      await keepBytes(database, job, { outcome: 'failed', status: 500 })
+      await keepUploads(database, [keptRow(job, { outcome: 'failed', status: 500, fault: null })])
     },
   })
+  const batches = createBatches({ database, received, log, lane, isLive: options.isLive })
   return {
+    batches,
+    async checkRun(actor, raw) {
+      const receivedAt = received.now()
+      const read = readUpload(raw)
+      if (read.kind === 'unreadable') {
+        throw new Problem('body-not-json', {
+          detail: `${read.message} (byte ${read.offset})`,
+          members: { code: read.code, offset: read.offset },
+        })
+      }
+      const upload = { actor, read, raw, receivedAt, runId: database.ids.mint(receivedAt) }
+      const stored = storedOf(upload, await lane.decide(upload))
+      const { product, serial, outcome } = stored
+      log.info({ product, serial, outcome, station: stored.station }, 'An upload was checked and not stored.')
+      return { answer: writeAnswer(stored, null, false), status: statusOf(outcome) }
+    },
     async uploadRun(actor, raw) {
       const receivedAt = received.now()
       const runId = database.ids.mint(receivedAt)
       const read = readUpload(raw)
       if (read.kind === 'unreadable') {
         if (!(await options.isLive(actor))) throw new Problem('key-invalid')
-        await keepBytes(database, { actor, raw, receivedAt, runId }, { outcome: 'unreadable', status: 400 })
-        throw unreadable(read, runId)
+        const { code, offset, message } = read
+        const fault = { code, offset, message }
+        const kept = keptRow({ actor, raw, receivedAt, runId }, { outcome: 'unreadable', status: 400, fault })
+        await keepUploads(database, [kept])
+        throw unreadableProblem(fault, runId)
       }
       const result = await lane.submit({ actor, read, raw, receivedAt, runId })
       switch (result.kind) {
@@ -65,40 +91,14 @@ export function createIntake(options: IntakeOptions): Intake {
           return await answered(options, await readAnswer(database, result.first.uploadId, actor, repeated), actor)
         }
         case 'conflict':
-          throw new Problem('upload-key-reused', {
-            detail:
-              'The first upload under this key stays; this one is kept beside it. Send different content under a new key.',
-            members: {
-              uploadKey: result.first.uploadKey,
-              contentDigest: read.digest,
-              first: {
-                runId: result.first.uploadId,
-                contentDigest: result.first.digest,
-                receivedAt: writeInstant(result.first.receivedAt),
-              },
-            },
-          })
+          throw conflictProblem(read.digest, result.first)
       }
     },
-    drain: () => lane.drain(),
+    async drain() {
+      await Promise.all([batches.drain(), lane.drain()])
+    },
   }
 }
-
-function unreadable(read: Extract<UploadRead, { kind: 'unreadable' }>, runId: string): Problem {
-  return new Problem('body-not-json', {
-    detail: `${read.message} (byte ${read.offset}). The bytes are kept as upload ${runId}.`,
-    members: { code: read.code, offset: read.offset, runId },
-  })
-}
-
-/** Codes of a refusal that another revision would mend: the answer then names the one in force. */
-const REVISION_CODES: ReadonlySet<string> = new Set([
-  'revision-stale',
-  'revision-not-yet-in-force',
-  'revision-blocked',
-  'revision-unknown',
-  'digest-mismatch',
-])
 
 async function answered(
   { database, received }: IntakeOptions,
@@ -107,41 +107,10 @@ async function answered(
 ): Promise<{ status: 201 | 202; answer: Answer }> {
   const status = statusOf(answer.outcome)
   if (status !== 422) return { status, answer }
-  const { plan } = answer.codes.find(({ code }) => REVISION_CODES.has(code))?.facts ?? {}
-  const inForce =
-    plan === undefined ? undefined : await readInForceNow(database, { plan, site: actor.site, at: received.now() })
-  throw new Problem('upload-rejected', {
-    detail: answer.action,
-    members: { ...answer, ...(inForce === undefined ? {} : { inForce }) },
-  })
-}
-
-/** The bytes of an upload that became no run, without a key: they spoil none. */
-async function keepBytes(
-  database: Database,
-  { actor, raw, receivedAt, runId }: Pick<Received, 'actor' | 'raw' | 'receivedAt' | 'runId'>,
-  { outcome, status }: { readonly outcome: 'unreadable' | 'failed'; readonly status: number },
-): Promise<void> {
-  await keepUpload(database, {
-    site: actor.site,
-    receivedAt,
-    uploadId: runId,
-    station: actor.kind === 'station' ? (actor.stations[0] ?? null) : null,
-    uploadKey: null,
-    sequenceNumber: null,
-    sender: actor.key,
-    sentAt: null,
-    skewMs: null,
-    raw,
-    contentDigest: null,
-    outcome,
-    status,
-    codes: '[]',
-    product: null,
-    serial: null,
-    plan: null,
-    revision: null,
-    startedAt: null,
-    judgement: null,
-  })
+  const plan = planToName(answer)
+  const at = received.now()
+  throw rejectedProblem(
+    answer,
+    plan === undefined ? undefined : await readInForceNow(database, { plan, site: actor.site, at }),
+  )
 }

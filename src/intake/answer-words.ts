@@ -90,7 +90,7 @@ export const AnswerWire = z
 export type Answer = z.infer<typeof AnswerWire>
 
 /** What may be asked of the list: outcomes of runs, and the uploads that became none. */
-export const listedOutcomes = [...outcomes, 'conflict', 'unreadable', 'failed'] as const
+export const listedOutcomes = [...outcomes, 'conflict', 'unreadable', 'failed', 'repeated'] as const
 
 export const ListedUploadWire = z
   .strictObject({

@@ -17,6 +17,8 @@ export const uploadColumns: readonly Column<UploadRow>[] = [
   ['sender', 'text', 'sender'],
   ['sent_at', 'timestamptz', 'sentAt'],
   ['skew_ms', 'int8', 'skewMs'],
+  ['batch_id', 'uuid', 'batchId'],
+  ['line', 'int4', 'line'],
   ['raw', 'bytea', 'raw'],
   ['content_digest', 'text', 'contentDigest'],
   ['outcome', 'text', 'outcome'],
@@ -28,6 +30,9 @@ export const uploadColumns: readonly Column<UploadRow>[] = [
   ['revision', 'int4', 'revision'],
   ['started_at', 'timestamptz', 'startedAt'],
   ['judgement', 'text', 'judgement'],
+  ['fault', 'text', 'fault'],
+  ['first_upload_id', 'uuid', 'firstUploadId'],
+  ['first_received_at', 'timestamptz', 'firstReceivedAt'],
 ]
 
 export const runColumns: readonly Column<RunRow>[] = [

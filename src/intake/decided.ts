@@ -14,6 +14,15 @@ export interface Received {
   readonly receivedAt: number
   /** The run's id and the upload's: a UUIDv7 minted from `receivedAt`. */
   readonly runId: string
+  /** Where it is a line of a batch. */
+  readonly batch?: BatchLine | undefined
+}
+
+/** Which line of which batch, counted from 1, and when the batch began to arrive. */
+export interface BatchLine {
+  readonly batchId: string
+  readonly line: number
+  readonly arrivingFrom: number
 }
 
 /** What is made of an upload by the facts at one version of the gate. */
@@ -44,9 +53,10 @@ export function needsOfReceived({ read, actor }: Received): FactKey[] {
 
 /** Decides one upload; pure. Its needs must be loaded. */
 export function decideReceived(received: Received, facts: Facts): Decided {
-  const { read, actor, receivedAt } = received
+  const { read, actor, receivedAt, batch } = received
   if (read.kind === 'read') {
-    const decision = decide(read.upload, facts, { receivedAt, actor, pointerRoot: '' })
+    const context = { receivedAt, arrivingFrom: batch?.arrivingFrom, actor, pointerRoot: '' }
+    const decision = decide(read.upload, facts, context)
     return {
       outcome: decision.outcome,
       codes: decision.codes,

@@ -45,6 +45,8 @@ export interface KeyRow {
   readonly digest: string
   readonly uploadId: string
   readonly receivedAt: number
+  /** The first answer's status, of what was taken in an earlier commit. */
+  readonly status?: number | null
 }
 
 export interface UploadRow {
@@ -57,9 +59,12 @@ export interface UploadRow {
   readonly sender: string
   readonly sentAt: number | null
   readonly skewMs: number | null
+  /** Where it came as a line of a batch. */
+  readonly batchId: string | null
+  readonly line: number | null
   readonly raw: Buffer
   readonly contentDigest: string | null
-  readonly outcome: 'accepted' | 'held' | 'rejected' | 'conflict' | 'unreadable' | 'failed'
+  readonly outcome: 'accepted' | 'held' | 'rejected' | 'conflict' | 'unreadable' | 'failed' | 'repeated'
   readonly status: number
   /** JSON text of the codes with pointers and facts. */
   readonly codes: string
@@ -71,6 +76,11 @@ export interface UploadRow {
   readonly startedAt: number | null
   /** JSON text of what the judge said, where no row of runs follows. */
   readonly judgement: string | null
+  /** JSON text of why the bytes could not be read. */
+  readonly fault: string | null
+  /** Of a repeated line: the upload whose answer is its answer. */
+  readonly firstUploadId: string | null
+  readonly firstReceivedAt: number | null
 }
 
 export interface RunRow {

@@ -9,14 +9,16 @@ import { readUnit } from '../units/reads.ts'
 import { type FoldedAnswer, writeAnswer, writeCode } from './answer.ts'
 import type { Answer, ListedUpload } from './answer-words.ts'
 import { type Claim, claimOf } from './claim.ts'
+import type { InForceNow } from './refused.ts'
 import type { JudgementText, StoredJudgement, StoredUpload } from './stored.ts'
 
 interface StoredRow {
+  readonly runId: string
   readonly site: string
   readonly sender: string
   readonly station: string | null
   readonly uploadKey: string | null
-  readonly outcome: Outcome | 'conflict' | 'unreadable' | 'failed'
+  readonly outcome: Outcome | 'conflict' | 'unreadable' | 'failed' | 'repeated'
   readonly codes: string
   readonly contentDigest: string | null
   readonly skewMs: number | null
@@ -25,6 +27,8 @@ interface StoredRow {
   readonly serial: string | null
   readonly judgement: string | null
   readonly raw: Buffer
+  /** Of a repeated line of a batch. */
+  readonly firstUploadId: string | null
   readonly run: {
     operation: string
     variant: string
@@ -42,18 +46,40 @@ interface StoredRow {
 }
 
 // The id carries the millisecond of receipt, so one partition of uploads is touched; the row points on to that of runs.
-const READ_STORED = `
-  SELECT u.site_id AS site, u.sender, u.station, u.upload_key AS "uploadKey", u.outcome, u.codes, u.content_digest AS "contentDigest",
-         u.skew_ms AS "skewMs", u.started_at AS "startedAtUsed", u.product, u.serial, u.judgement, u.raw,
+const STORED_COLUMNS = `
+  SELECT u.upload_id AS "runId", u.site_id AS site, u.sender, u.station, u.upload_key AS "uploadKey", u.outcome, u.codes, u.content_digest AS "contentDigest",
+         u.skew_ms AS "skewMs", u.started_at AS "startedAtUsed", u.product, u.serial, u.judgement, u.raw, u.first_upload_id AS "firstUploadId",
          CASE WHEN r.run_id IS NULL THEN NULL ELSE jsonb_build_object(
            'operation', r.operation,
            'variant', r.variant, 'plan', r.plan, 'revision', r.revision, 'revisionDigest', r.revision_digest,
            'productVersion', r.product_version, 'editions', to_jsonb(r.editions), 'decisionRule', r.decision_rule,
            'calibration', r.calibration, 'verdict', r.verdict, 'stationVerdict', r.station_verdict,
-           'judgement', r.judgement) END AS run
-  FROM intake.uploads u
-  LEFT JOIN intake.runs r ON r.site_id = u.site_id AND r.started_at = u.started_at AND r.run_id = u.upload_id
+           'judgement', r.judgement) END AS run`
+const RUN_JOIN = `
+  LEFT JOIN intake.runs r ON r.site_id = u.site_id AND r.started_at = u.started_at AND r.run_id = u.upload_id`
+const READ_STORED = `${STORED_COLUMNS}
+  FROM intake.uploads u ${RUN_JOIN}
   WHERE u.received_at = $1 AND u.upload_id = $2`
+const READ_STORED_ALL = `${STORED_COLUMNS}
+  FROM unnest($2::timestamptz[], $3::uuid[]) AS given (received_at, upload_id)
+  JOIN intake.uploads u ON u.received_at = given.received_at AND u.upload_id = given.upload_id AND u.site_id = $1
+  ${RUN_JOIN}`
+
+/** What the rows say of many uploads of one site, by id; those that became no run are left out. */
+export async function readStoredAll(
+  database: Database,
+  site: string,
+  uploads: readonly { readonly receivedAt: number; readonly uploadId: string }[],
+): Promise<ReadonlyMap<string, StoredUpload>> {
+  if (uploads.length === 0) return new Map()
+  const unique = new Map(uploads.map((one) => [one.uploadId, one.receivedAt]))
+  const rows = await database.sql.query<StoredRow>(
+    READ_STORED_ALL,
+    [site, [...unique.values()].map(timestamptzText), [...unique.keys()]],
+    'intake_read_stored_all',
+  )
+  return new Map(rows.map((row) => [row.runId, storedOf(row.runId, row)]))
+}
 
 async function readRow(database: Database, runId: string): Promise<StoredRow> {
   const receivedAt = idInstant(runId)
@@ -67,6 +93,7 @@ async function readRow(database: Database, runId: string): Promise<StoredRow> {
 
 function storedOf(runId: string, row: StoredRow): StoredUpload {
   if (row.outcome !== 'accepted' && row.outcome !== 'held' && row.outcome !== 'rejected') {
+    requireOwn(row, runId)
     throw new Problem('run-not-found', {
       detail: `The upload ${runId} became no run: ${row.outcome}. Its bytes are at /v1/runs/${runId}/raw.`,
     })
@@ -89,6 +116,12 @@ function storedOf(runId: string, row: StoredRow): StoredUpload {
     serial: row.serial,
     judged: judgedOf(row),
   }
+}
+
+/** A repeated line has no answer and no bytes of its own. */
+function requireOwn({ outcome, firstUploadId }: StoredRow, runId: string): void {
+  if (outcome !== 'repeated') return
+  throw new Problem('run-not-found', { detail: `The upload ${runId} repeats the upload ${firstUploadId}.` })
 }
 
 function judgedOf({ run, judgement }: StoredRow): StoredJudgement | null {
@@ -147,15 +180,8 @@ async function readFolded(database: Database, stored: StoredUpload): Promise<Fol
 export async function readRaw(database: Database, runId: string, viewer: Viewer): Promise<Buffer> {
   const row = await readRow(database, runId)
   requireVisible(row, runId, viewer)
+  requireOwn(row, runId)
   return row.raw
-}
-
-/** A revision that is in force now, for one of the variants it covers. */
-export interface InForceNow {
-  readonly variant: string
-  readonly plan: string
-  readonly revision: number
-  readonly revisionDigest: string
 }
 
 const READ_IN_FORCE = `
@@ -190,7 +216,8 @@ export interface UploadsAsked {
   readonly after: readonly [number, string] | undefined
 }
 
-interface ListedRow extends Omit<StoredRow, 'run' | 'judgement' | 'raw' | 'contentDigest' | 'skewMs'> {
+interface ListedRow
+  extends Omit<StoredRow, 'run' | 'judgement' | 'raw' | 'contentDigest' | 'skewMs' | 'firstUploadId'> {
   readonly runId: string
   readonly sender: string
   readonly status: number

@@ -1,20 +1,21 @@
 import { canonicalText } from '../exact/canonical.ts'
 import { formatDecimal } from '../exact/decimal.ts'
 import { readQuantity } from '../exact/quantity.ts'
+import { skewOf } from '../judging/admit-clock.ts'
 import type { CompiledMeasurement } from '../judging/compile.ts'
 import type { WrittenNumber } from '../judging/limit.ts'
 import type { StressName, UploadMeasurement, UploadStep } from '../judging/words.ts'
 import { leafHash, ledgerRow, merkleRoot } from '../ledger/entry.ts'
 import type { Decided, Received } from './decided.ts'
-import type { AttemptRow, EntryRow, ReadingRow, RunRow, UploadRow } from './port.ts'
-import { type JudgementText, judgedOf, type StoredUpload } from './stored.ts'
+import type { AttemptRow, EntryRow, KeyRow, ReadingRow, RunRow, UploadRow } from './port.ts'
+import { type JudgementText, judgedOf, type LineFault, type StoredUpload } from './stored.ts'
 
 /** The database holds no year before 0001; such an instant stands in the raw bytes alone. */
 const YEAR_ONE = -62_135_596_800_000
 
 /** What the rows of one upload say, gathered once. */
 export function storedOf(received: Received, decided: Decided): StoredUpload {
-  const { read, actor, receivedAt, runId } = received
+  const { read, actor, receivedAt, runId, batch } = received
   const { claim } = read
   const admission = decided.decision?.admission
   return {
@@ -26,7 +27,8 @@ export function storedOf(received: Received, decided: Decided): StoredUpload {
     codes: decided.codes,
     contentDigest: read.digest,
     receivedAt,
-    skewMs: admission?.skewMs ?? (claim.sentAt === undefined ? null : receivedAt - claim.sentAt),
+    skewMs:
+      admission?.skewMs ?? (claim.sentAt === undefined ? null : skewOf(claim.sentAt, receivedAt, batch?.arrivingFrom)),
     startedAt: claim.startedAt ?? null,
     stationVerdict: claim.stationVerdict ?? null,
     startedAtUsed: decided.startedAt,
@@ -50,6 +52,7 @@ export function uploadRow(received: Received, stored: StoredUpload): UploadRow {
     sender: received.actor.key,
     sentAt: storable(claim.sentAt),
     skewMs: stored.skewMs,
+    ...batchOf(received),
     raw: received.raw,
     contentDigest: stored.contentDigest,
     outcome: stored.outcome,
@@ -61,7 +64,66 @@ export function uploadRow(received: Received, stored: StoredUpload): UploadRow {
     revision: claim.revision ?? null,
     startedAt: stored.startedAtUsed,
     judgement: judged !== null && stored.startedAtUsed === null ? JSON.stringify(judged) : null,
+    fault: null,
+    firstUploadId: null,
+    firstReceivedAt: null,
   }
+}
+
+/**
+ * The row of a line of a batch whose key and content were there before: it keeps no bytes and points to the first
+ * upload, whose answer is its answer.
+ */
+export function repeatRow(received: Received, stored: StoredUpload, first: KeyRow, status: number): UploadRow {
+  return {
+    ...uploadRow(received, stored),
+    raw: Buffer.alloc(0),
+    outcome: 'repeated',
+    status,
+    codes: '[]',
+    startedAt: null,
+    judgement: null,
+    firstUploadId: first.uploadId,
+    firstReceivedAt: first.receivedAt,
+  }
+}
+
+/** The row of bytes that became no run, without a key: they spoil none. */
+export function keptRow(
+  received: Pick<Received, 'actor' | 'raw' | 'receivedAt' | 'runId' | 'batch'>,
+  kept: { readonly outcome: 'unreadable' | 'failed'; readonly status: number; readonly fault: LineFault | null },
+): UploadRow {
+  const { actor, raw, receivedAt, runId } = received
+  return {
+    site: actor.site,
+    receivedAt,
+    uploadId: runId,
+    station: actor.kind === 'station' ? (actor.stations[0] ?? null) : null,
+    uploadKey: null,
+    sequenceNumber: null,
+    sender: actor.key,
+    sentAt: null,
+    skewMs: null,
+    ...batchOf(received),
+    raw,
+    contentDigest: null,
+    outcome: kept.outcome,
+    status: kept.status,
+    codes: '[]',
+    product: null,
+    serial: null,
+    plan: null,
+    revision: null,
+    startedAt: null,
+    judgement: null,
+    fault: kept.fault === null ? null : JSON.stringify(kept.fault),
+    firstUploadId: null,
+    firstReceivedAt: null,
+  }
+}
+
+function batchOf({ batch }: Pick<Received, 'batch'>): Pick<UploadRow, 'batchId' | 'line'> {
+  return { batchId: batch?.batchId ?? null, line: batch?.line ?? null }
 }
 
 /** 201 accepted, 202 held, 422 rejected: the first answer's status, which every repeat gets again. */

@@ -60,9 +60,11 @@ const TAKE_KEYS = `
   RETURNING upload_id`
 
 const READ_KEYS = `
-  SELECT station, upload_key AS "uploadKey", digest, upload_id AS "uploadId", received_at AS "receivedAt"
-  FROM intake.upload_keys JOIN unnest($2::text[], $3::text[]) AS given (station, upload_key) USING (station, upload_key)
-  WHERE site_id = $1`
+  SELECT k.station, k.upload_key AS "uploadKey", k.digest, k.upload_id AS "uploadId", k.received_at AS "receivedAt",
+         (SELECT u.status FROM intake.uploads u
+          WHERE u.site_id = k.site_id AND u.received_at = k.received_at AND u.upload_id = k.upload_id) AS status
+  FROM intake.upload_keys k JOIN unnest($2::text[], $3::text[]) AS given (station, upload_key) USING (station, upload_key)
+  WHERE k.site_id = $1`
 
 async function takeKeys(sql: Sql, site: string, keys: readonly KeyRow[]): Promise<readonly KeyRow[]> {
   if (keys.length === 0) return []
@@ -166,12 +168,16 @@ async function append(sql: Sql, rows: CommitRows): Promise<void> {
   )
 }
 
-/** Keeps the bytes of one upload by themselves: what could not be read, or could not be committed. */
-export async function keepUpload(database: Database, row: UploadRow): Promise<void> {
-  await ensureMonths(database, [row.receivedAt], ['uploads'])
-  await database.sql.query(
-    insertText('intake.uploads', uploadColumns, 1),
-    insertValues(uploadColumns, [row]),
-    'intake_keep_upload',
+// Tried again after a lost answer, what is there already stays.
+const KEEP_UPLOADS = `${insertText('intake.uploads', uploadColumns, 1)} ON CONFLICT DO NOTHING`
+
+/** Keeps the bytes of uploads by themselves: what could not be read, or could not be committed. */
+export async function keepUploads(database: Database, rows: readonly UploadRow[]): Promise<void> {
+  if (rows.length === 0) return
+  await ensureMonths(
+    database,
+    rows.map(({ receivedAt }) => receivedAt),
+    ['uploads'],
   )
+  await database.sql.query(KEEP_UPLOADS, insertValues(uploadColumns, rows), 'intake_keep_uploads')
 }

@@ -70,3 +70,14 @@ export function judgedOf(decision: Decision, variant: string): StoredJudgement |
     steps: judgement.steps,
   }
 }
+
+/** Why the bytes of a line could not be read as an upload. */
+export interface LineFault {
+  readonly code: string
+  /** Of the first bad byte, counted from the beginning of the line. */
+  readonly offset: number
+  readonly message: string
+  /** Of a line of which only the beginning was kept: its whole length in bytes, and the hash of all of it. */
+  readonly length?: number
+  readonly digest?: string
+}

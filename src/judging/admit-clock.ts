@@ -20,11 +20,20 @@ export interface ClockReading {
 }
 
 /**
+ * Received minus sent, where the message arrived from `arrivingFrom` until `receivedAt`: a line of a batch may have been
+ * sent at any time between the two, and a clock that says so shows no skew.
+ */
+export function skewOf(sentAt: number, receivedAt: number, arrivingFrom = receivedAt): number {
+  const from = Math.min(arrivingFrom, receivedAt)
+  return sentAt < from ? from - sentAt : Math.min(0, receivedAt - sentAt)
+}
+
+/**
  * What the station's clock is worth (promise 2). Skew within the transport allowance counts as none; up to the tolerance
  * the start is corrected by it; above it nothing is believed. `receivedAt` is the server's clock.
  */
-export function readClock(upload: Upload, opened: number, receivedAt: number): ClockReading {
-  const skewMs = receivedAt - upload.sentAt
+export function readClock(upload: Upload, opened: number, receivedAt: number, arrivingFrom?: number): ClockReading {
+  const skewMs = skewOf(upload.sentAt, receivedAt, arrivingFrom)
   const codes: CodeFound[] = []
   const isSkewed = Math.abs(skewMs) > SKEW_TOLERANCE_MS
   if (isSkewed) {

@@ -12,6 +12,8 @@ import { type CodeFound, type Outcome, outcomeOf, type Upload } from './words.ts
 export interface AdmitContext {
   /** Milliseconds since the epoch, by the server's clock. */
   readonly receivedAt: number
+  /** When the batch of which it is a line began to arrive; left out for an upload by itself. */
+  readonly arrivingFrom?: number | undefined
   /** Who sent it. A person's key uploads for no station. */
   readonly actor:
     | { readonly kind: 'station' | 'gateway'; readonly stations: readonly string[] }
@@ -50,9 +52,9 @@ export interface Admission {
  * must be loaded. A start that cannot be trusted is asked nothing that depends on it.
  */
 export function admit(upload: Upload, facts: Facts, context: AdmitContext): Admission {
-  const { receivedAt, pointerRoot } = context
+  const { receivedAt, arrivingFrom, pointerRoot } = context
   const codes: CodeFound[] = [...checkTimes(upload, pointerRoot), ...askSender(upload, facts, context)]
-  const clock = readClock(upload, siteOf(facts).openedAt, receivedAt)
+  const clock = readClock(upload, siteOf(facts).openedAt, receivedAt, arrivingFrom)
   codes.push(...clock.codes)
 
   const product = factOf(facts, 'product', upload.product)

@@ -40,6 +40,7 @@ export const problems = {
   'revision-not-found': { status: 404, title: 'No such revision' },
   'variant-not-found': { status: 404, title: 'No such variant' },
   'run-not-found': { status: 404, title: 'No such run' },
+  'batch-not-found': { status: 404, title: 'No such batch' },
   'unit-not-found': { status: 404, title: 'No such unit' },
 
   // What stands in the way now.
@@ -69,6 +70,7 @@ export const problems = {
   'field-invalid': { status: 422, title: 'A field is not valid' },
   'reference-unknown': { status: 422, title: 'A field names something that does not exist' },
   'instant-in-future': { status: 422, title: 'The instant lies in the future' },
+  'batch-incomplete': { status: 422, title: 'Not all of the batch was taken' },
   'upload-rejected': { status: 422, title: 'The upload is rejected' },
 
   // Us.

@@ -1,5 +1,5 @@
 import { writeInstant } from '../exact/time.ts'
-import { emptyFacts, type Facts } from '../judging/facts.ts'
+import { emptyFacts, type FactKey, type Facts } from '../judging/facts.ts'
 import { loadFacts } from '../judging/reads.ts'
 import type { UploadCode, Verdict } from '../judging/words.ts'
 import type { Database } from '../platform/database/pool.ts'
@@ -7,7 +7,7 @@ import type { Sql } from '../platform/database/sql.ts'
 import { inTransaction } from '../platform/database/transaction.ts'
 import { shareGate } from '../platform/gate.ts'
 import { Problem } from '../platform/problems.ts'
-import { readConfirmedVersions } from '../products/reads.ts'
+import { readAllConfirmedVersions, readConfirmedVersions } from '../products/reads.ts'
 import { normaliseSerial, readSerialRule } from '../products/serial.ts'
 import { type ConfirmedVersion, versionInEffect } from '../products/versions.ts'
 import { type FoldedUnit, foldUnit, governingRuns } from './fold.ts'
@@ -51,15 +51,20 @@ export async function readHistories(sql: Sql, units: readonly UnitName[]): Promi
 }
 
 /**
- * The facts on which the governing runs of a history rest, by site: few, since there is one such run per operation. Call
- * with a row of the gate shared, so that no act changes them meanwhile.
+ * The facts on which governing runs rest, by site, all of one site in the same statements. Call with a row of the gate
+ * shared, so that no act changes them meanwhile.
  */
-async function loadSupport(sql: Sql, attempts: readonly Attempt[]): Promise<ReadonlyMap<string, Facts>> {
-  const loaded = new Map<string, Facts>()
-  for (const run of governingRuns(attempts)) {
+async function loadSupport(sql: Sql, governing: readonly Attempt[]): Promise<ReadonlyMap<string, Facts>> {
+  const needs = new Map<string, Set<FactKey>>()
+  for (const run of governing) {
     if (run.outcome !== 'accepted') continue
-    const facts = loaded.get(run.site) ?? emptyFacts(run.site, { version: 0, rulesVersion: 0 })
-    loaded.set(run.site, await loadFacts(sql, facts, needsOfAttempt(run)))
+    const ofSite = needs.get(run.site) ?? new Set<FactKey>()
+    for (const need of needsOfAttempt(run)) ofSite.add(need)
+    needs.set(run.site, ofSite)
+  }
+  const loaded = new Map<string, Facts>()
+  for (const [site, ofSite] of needs) {
+    loaded.set(site, await loadFacts(sql, emptyFacts(site, { version: 0, rulesVersion: 0 }), [...ofSite]))
   }
   return loaded
 }
@@ -117,8 +122,41 @@ export async function readUnit(database: Database, name: UnitName): Promise<Unit
     const unit = { product: name.product, serial }
     const attempts = (await readHistories(sql, [unit])).get(unitKey(unit)) ?? []
     const { operationsRequired } = version.content
-    const folded = foldSupported(attempts, operationsRequired, await loadSupport(sql, attempts))
+    const folded = foldSupported(attempts, operationsRequired, await loadSupport(sql, governingRuns(attempts)))
     return { ...unit, askedAt: share.at, operationsRequired, folded }
+  })
+}
+
+/**
+ * Many units as they stand now, by `unitKey`, in a few statements whatever their number. Serial numbers are taken as the
+ * rows hold them; a unit of a product without a confirmed version is left out.
+ */
+export async function readUnits(
+  database: Database,
+  names: readonly UnitName[],
+): Promise<ReadonlyMap<string, FoldedUnit>> {
+  const units = [...new Map(names.map((unit) => [unitKey(unit), unit])).values()]
+  if (units.length === 0) return new Map()
+  return await inTransaction(database, async (sql) => {
+    // As for one unit: acts wait, so that the several statements see one state.
+    const share = await shareGate(sql, database.clock, '*')
+    if (share === undefined) throw new Error("the gate has no row '*'")
+    const products = [...new Set(units.map(({ product }) => product))]
+    const versions = await readAllConfirmedVersions(sql, products)
+    const histories = await readHistories(sql, units)
+    const support = await loadSupport(sql, [...histories.values()].flatMap(governingRuns))
+    const folded = new Map<string, FoldedUnit>()
+    for (const [name, attempts] of histories) {
+      const product = name.split('\n', 1)[0]
+      const version = versionOfUnits(
+        versions.filter((one) => one.content.product === product),
+        share,
+      )
+      if (version !== undefined) {
+        folded.set(name, foldSupported(attempts, version.content.operationsRequired, support))
+      }
+    }
+    return folded
   })
 }
 

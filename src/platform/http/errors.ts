@@ -68,8 +68,12 @@ export function answerSocketError(error: Error & { code?: string }, socket: Sock
     `Content-Length: ${Buffer.byteLength(body)}`,
     'Connection: close',
   ]
+  // A peer that never ends its side would hold the socket for ever.
   socket.end(`${head.join('\r\n')}\r\n\r\n${body}`)
+  setTimeout(() => socket.destroy(), CLOSE_WAIT_MS).unref()
 }
+
+const CLOSE_WAIT_MS = 5_000
 
 const SOCKET_ERRORS: Readonly<Record<string, ProblemKey>> = {
   HPE_HEADER_OVERFLOW: 'headers-too-large',

@@ -43,6 +43,8 @@ declare module 'fastify' {
   interface FastifyContextConfig {
     /** The handler gets the bytes as they came (`rawBodyOf`); the body schema then only documents. */
     rawBody?: boolean
+    /** The handler reads the body as it comes, sees to its length and its idling, and takes `Content-Encoding: gzip`. */
+    streamedBody?: boolean
     /** Filled at registration: every refusal the route declares. */
     refusals?: ReadonlySet<ProblemKey>
   }
@@ -60,6 +62,7 @@ export interface ServerOptions {
 export const BODY_BYTES_MAX = 1_048_576
 const REQUEST_ID = /^[A-Za-z0-9._:-]{1,64}$/
 const CONNECTIONS_MAX = 2_048
+const ARRIVAL_MAX_MS = 30_000
 
 /**
  * The service's log: one JSON object a line. Headers are never logged; what could carry a secret all the same is
@@ -88,7 +91,8 @@ export async function createServer(options: ServerOptions): Promise<FastifyInsta
     requestIdHeader: false,
     genReqId: requestIdOf,
     bodyLimit: BODY_BYTES_MAX,
-    requestTimeout: 30_000, // For the whole request to arrive: a sender that trickles bytes is cut off.
+    requestTimeout: 0, // `limitArrival` sees to it, since a streamed body may take longer.
+    http: { headersTimeout: ARRIVAL_MAX_MS },
     connectionTimeout: 60_000,
     keepAliveTimeout: 65_000, // Above the 60 s after which common load balancers drop an idle connection.
     return503OnClosing: false, // Its body is no problem document; `isStopping` answers instead.
@@ -103,6 +107,7 @@ export async function createServer(options: ServerOptions): Promise<FastifyInsta
     strictTransportSecurity: false,
   })
   app.addHook('onRequest', (request, reply, done) => {
+    limitArrival(request)
     // A cache on the way must ask again: whether a unit may ship can change with any commit.
     reply.headers({ 'x-request-id': request.id, 'cache-control': 'no-cache' })
     done()
@@ -115,6 +120,19 @@ export async function createServer(options: ServerOptions): Promise<FastifyInsta
   app.setErrorHandler((error, request, reply) => answerError(error, request, reply, options.checkAnswers === true))
   app.setNotFoundHandler(answerNotFound)
   return app
+}
+
+/** For the whole body to arrive: a sender that trickles bytes is answered 408 and cut off. */
+function limitArrival({ raw, routeOptions }: FastifyRequest): void {
+  const hasBody = raw.headers['transfer-encoding'] !== undefined || Number(raw.headers['content-length'] ?? 0) > 0
+  if (!hasBody || routeOptions.config?.streamedBody === true) return
+  const timer = setTimeout(() => {
+    if (!raw.complete) answerSocketError(Object.assign(new Error(), { code: 'ERR_HTTP_REQUEST_TIMEOUT' }), raw.socket)
+  }, ARRIVAL_MAX_MS)
+  timer.unref()
+  const clear = () => clearTimeout(timer)
+  raw.once('end', clear)
+  raw.once('close', clear)
 }
 
 /**
@@ -158,9 +176,13 @@ export async function registerRest(
       if (options.isStopping?.() === true && !HEALTH_PATHS.has(request.routeOptions.url ?? '')) {
         reply.header('connection', 'close')
         done(new Problem('stopping', { headers: { 'retry-after': '5' } }))
-      } else if ((request.headers['content-encoding'] ?? 'identity').toLowerCase() !== 'identity') {
+      } else if (!isCodingTaken(request)) {
         // Taken as it stands a compressed body would be refused as broken JSON, which helps nobody.
-        done(new Problem('media-type-unsupported', { detail: 'Bodies are sent without Content-Encoding.' }))
+        const isStreamed = request.routeOptions.config.streamedBody === true
+        const detail = isStreamed
+          ? 'A batch is sent as it is, or with Content-Encoding: gzip.'
+          : 'Bodies are sent without Content-Encoding.'
+        done(new Problem('media-type-unsupported', { detail }))
       } else {
         done()
       }
@@ -177,6 +199,11 @@ export async function registerRest(
     })
     await register(app)
   })
+}
+
+function isCodingTaken(request: FastifyRequest): boolean {
+  const coding = (request.headers['content-encoding'] ?? 'identity').toLowerCase()
+  return coding === 'identity' || (coding === 'gzip' && request.routeOptions.config.streamedBody === true)
 }
 
 /** Asked by those who watch the service, so answered while it stops. */
