@@ -47,7 +47,7 @@ afterAll(async () => {
 test('the commands of the integrator page answer as it says, one after the other', async () => {
   const blocks = blocksOf('sh').filter((block) => block.includes('curl'))
   const told = blocks.map((block) => Number(/^# answers (\d+)$/m.exec(block)?.[1]))
-  expect(told).toEqual([201, 201, 409, 422, 200, 200])
+  expect(told).toEqual([201, 201, 409, 422, 200, 200, 200])
   // One shell for all, as a reader has; what each prints ends with its status.
   const script = blocks.join("\nprintf '=====\\n'\n")
   const { stdout, stderr } = await promisify(execFile)('sh', ['-euc', script], { cwd: directory })
@@ -57,13 +57,18 @@ test('the commands of the integrator page answer as it says, one after the other
     return { status: Number(lines.at(-1)), body: JSON.parse(lines.slice(0, -1).join('\n')) }
   })
   expect(answers.map(({ status }) => status)).toEqual(told)
-  const [first, repeat, conflict, rejected, release, assignment] = answers.map(({ body }) => body)
+  const [first, repeat, conflict, rejected, release, assignment, graph] = answers.map(({ body }) => body)
   expect(first).toMatchObject({ outcome: 'accepted', verdict: 'pass', repeated: false, release: { releasable: true } })
   expect(repeat).toMatchObject({ runId: first.runId, outcome: 'accepted', repeated: true })
   expect(conflict).toMatchObject({ type: 'urn:limitkeep:problem:upload-key-reused', first: { runId: first.runId } })
   expect(rejected.codes).toMatchObject([{ code: 'unit-ambiguous', pointer: '#/steps/2/measurements/0/reading/unit' }])
   expect(release).toMatchObject({ releasable: true, serial: 'EX36-26-004450' })
   expect(assignment).toMatchObject({ mayTest: true, revision: 9, programming: 'PG-0194' })
+  expect(graph.data.runs.edges).toHaveLength(5)
+  expect(graph.data.runs.edges[2].node).toMatchObject({
+    serial: 'EX36-26-004450',
+    unit: { release: { releasable: true } },
+  })
 })
 
 test('what is told of the statuses 400, 401, 403 and 415 is so', async () => {

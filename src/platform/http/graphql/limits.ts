@@ -28,7 +28,7 @@ import { LIMIT_DEFAULT, LIMIT_MAX } from '../conventions.ts'
 export const limits = {
   /** Tokens of the document; bounds what parsing and validating cost. */
   tokens: 2_000,
-  /** Fields inside each other; `edges` and `node` of a connection count as well. */
+  /** Fields inside each other; `edges` and `node` only wrap what a connection leads to, and are not counted. */
   depth: 10,
   /** The same for `__schema` and `__type`, where the questions of common tools go deeper. */
   depthOfIntrospection: 16,
@@ -184,7 +184,7 @@ function measure(
     const own = costOf(definition)
     const cost = 1 + (own.cost ?? 0) + itemsOf(field, definition, own) * inner.cost
     const isIntrospection = field.name.value === '__schema' || field.name.value === '__type'
-    const depth = inner.depth + 1
+    const depth = inner.depth + (isWrapping(parent, field.name.value) ? 0 : 1)
     if (isIntrospection) return { depth: 0, cost, excess: Math.max(0, depth - limits.depthOfIntrospection) }
     return { depth, cost, excess: inner.excess }
   }
@@ -214,6 +214,10 @@ function joined(one: Measured, other: Measured): Measured {
     cost: one.cost + other.cost,
     excess: Math.max(one.excess, other.excess),
   }
+}
+
+function isWrapping(parent: GraphQLCompositeType, name: string): boolean {
+  return (name === 'edges' && parent.name.endsWith('Connection')) || (name === 'node' && parent.name.endsWith('Edge'))
 }
 
 function fieldOf(

@@ -1,5 +1,11 @@
 import type { FastifyInstance, FastifyReply, FastifyRequest } from 'fastify'
-import { type ExecutionResult, GraphQLError, type GraphQLFormattedError, type GraphQLSchema } from 'graphql'
+import {
+  type ExecutionResult,
+  GraphQLError,
+  type GraphQLFormattedError,
+  type GraphQLSchema,
+  getOperationAST,
+} from 'graphql'
 import mercurius from 'mercurius'
 import { z } from 'zod'
 import { Problem } from '../../problems.ts'
@@ -57,6 +63,10 @@ export async function registerGraph(server: FastifyInstance, options: GraphServe
     })
     scope.graphql.addHook('preExecution', async (schema, document, context, variables) => {
       const { operationName } = context as unknown as GraphContext
+      const operation = getOperationAST(document, operationName)?.operation
+      if (operation !== undefined && operation !== 'query') {
+        throw new Problem('query-invalid', { detail: `This takes questions only; there is no ${operation}.` })
+      }
       requireWithinLimits(schema, document, variables, operationName)
     })
     scope.removeAllContentTypeParsers()
