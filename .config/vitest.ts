@@ -9,6 +9,9 @@ const SERVICE = ['tests/**/*.service.test.ts', 'tests/race/**/*.test.ts', 'tests
 /** Where continuous integration (CI=true) finds the results as JSON. */
 const REPORT = process.env['TEST_REPORT'] ?? join(tmpdir(), 'limitkeep-test-report.json')
 
+/** Node takes graphql's main file; Vite would take another build of it, and the two refuse each other's types. */
+const resolve = { alias: [{ find: /^graphql$/, replacement: 'graphql/index.js' }] }
+
 export default defineConfig({
   root: fileURLToPath(new URL('..', import.meta.url)),
   test: {
@@ -17,6 +20,7 @@ export default defineConfig({
     allowOnly: false,
     projects: [
       {
+        resolve,
         test: {
           name: 'pure',
           include: ['tests/**/*.test.ts'],
@@ -28,6 +32,7 @@ export default defineConfig({
         },
       },
       {
+        resolve,
         test: {
           name: 'service',
           include: SERVICE,

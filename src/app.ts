@@ -2,16 +2,19 @@ import type { FastifyInstance } from 'fastify'
 import type { Logger } from 'pino'
 import { z } from 'zod'
 import { presenceOn } from './access/acts-presence.ts'
-import { type GuardedRoute, installGuard } from './access/guard.ts'
+import { type GuardedRoute, installGuard, requirePermission } from './access/guard.ts'
 import { findActor, isKeyLive } from './access/reads.ts'
 import { rememberActors } from './access/reads-actors.ts'
 import { registerAccess } from './access/rest.ts'
+import { buildGraph } from './graph.ts'
 import { createIntake } from './intake/acts.ts'
 import { registerIntake } from './intake/rest.ts'
 import { type FeedEnd, feedEnd } from './ledger/reads-end.ts'
 import { registerLedger } from './ledger/rest.ts'
 import { registerBatches } from './intake/rest-batch.ts'
 import { registerPlans } from './plans/rest.ts'
+import { printGraph } from './platform/http/graphql/builder.ts'
+import { registerGraph } from './platform/http/graphql/server.ts'
 import { printOpenapi, registerOpenapi } from './platform/http/openapi.ts'
 import { createLog, createServer, type RestApp, registerRest, type Services } from './platform/http/server.ts'
 import { registerProducts } from './products/rest.ts'
@@ -39,6 +42,8 @@ export interface AppParts {
   readonly isStopping?: () => boolean
   /** In tests: every answer must match its schema, every refusal must be declared. */
   readonly checkAnswers?: boolean
+  /** After how many repeats a GraphQL query is compiled; 0: never. */
+  readonly jit?: number
 }
 
 export interface App {
@@ -81,6 +86,14 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerIntake(app, services, intake)
     registerLedger(app, services, end)
     registerBatches(app, services, intake)
+  })
+  await registerGraph(server, {
+    schema: buildGraph(services),
+    admit: async (request) => {
+      await requirePermission(request, 'read', { authenticate: actorOf })
+    },
+    isStopping: parts.isStopping,
+    jit: parts.jit,
   })
   await server.ready()
   const close = async () => {
@@ -138,11 +151,20 @@ function registerHealth(app: RestApp, parts: AppParts): void {
   )
 }
 
+/** The schema of the graph as this code serves it, in order of names, without a database. */
+export function describeGraph(): string {
+  return printGraph(buildGraph(unopenedServices()))
+}
+
+function unopenedServices(): Services {
+  return { database: unopened('database'), received: unopened('clock'), log: createLog('silent') }
+}
+
 /** The OpenAPI document as this code serves it, without a database: registering a route asks nothing of its services. */
 export async function describeContract(): Promise<string> {
   const log = createLog('silent')
   const { server } = await buildApp({
-    services: { database: unopened('database'), received: unopened('clock'), log },
+    services: unopenedServices(),
     log,
     secretsKey: new Uint8Array(32),
     readiness: unopened('readiness'),

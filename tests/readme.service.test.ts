@@ -57,7 +57,7 @@ test('the commands of the integrator page answer as it says, one after the other
     return { status: Number(lines.at(-1)), body: JSON.parse(lines.slice(0, -1).join('\n')) }
   })
   expect(answers.map(({ status }) => status)).toEqual(told)
-  const [first, repeat, conflict, rejected, release, assignment, line] = answers.map(({ body }) => body)
+  const [first, repeat, conflict, rejected, release, assignment, line, graph] = answers.map(({ body }) => body)
   expect(first).toMatchObject({ outcome: 'accepted', verdict: 'pass', repeated: false, release: { releasable: true } })
   expect(repeat).toMatchObject({ runId: first.runId, outcome: 'accepted', repeated: true })
   expect(conflict).toMatchObject({ type: 'urn:limitkeep:problem:upload-key-reused', first: { runId: first.runId } })
@@ -65,6 +65,11 @@ test('the commands of the integrator page answer as it says, one after the other
   expect(release).toMatchObject({ releasable: true, serial: 'EX36-26-004450' })
   expect(line).toMatchObject({ line: 1, status: 201, repeated: true, runId: first.runId })
   expect(assignment).toMatchObject({ mayTest: true, revision: 9, programming: 'PG-0194' })
+  expect(graph.data.runs.edges).toHaveLength(5)
+  expect(graph.data.runs.edges[2].node).toMatchObject({
+    serial: 'EX36-26-004450',
+    unit: { release: { releasable: true } },
+  })
 })
 
 test('what is told of the statuses 400, 401, 403 and 415 is so', async () => {

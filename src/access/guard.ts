@@ -66,11 +66,7 @@ export function installGuard(app: RestApp, options: GuardOptions): readonly Guar
     if (permission === 'public') {
       return
     }
-    const actor = await identify(request, permission, options)
-    if (!isPermitted(permission, actor)) {
-      throw new Problem('permission-missing', { detail: `Who may: ${permissions[permission].meaning}` })
-    }
-    ;(request as Guarded)[ACTOR] = actor
+    ;(request as Guarded)[ACTOR] = await requirePermission(request, permission, options)
   })
   app.addHook('preHandler', async (request) => {
     if (request.routeOptions.config.signed === true) {
@@ -115,7 +111,25 @@ const SignedHeaders = z.looseObject({
   [ONE_TIME_CODE]: z.string().optional().describe('Six digits of RFC 6238; needed where presence is not open'),
 })
 
-async function identify(request: FastifyRequest, permission: Permission, options: GuardOptions): Promise<Actor> {
+/**
+ * Asks for the key of a request outside the REST scope, and whether it may do what the permission names.
+ * @throws Problem `key-missing`, `key-invalid`, `permission-missing`
+ */
+export async function requirePermission(
+  request: FastifyRequest,
+  permission: Exclude<Permission, 'public'>,
+  options: Pick<GuardOptions, 'authenticate'>,
+): Promise<Actor> {
+  const actor = await identify(request, permission, options)
+  if (isPermitted(permission, actor)) return actor
+  throw new Problem('permission-missing', { detail: `Who may: ${permissions[permission].meaning}` })
+}
+
+async function identify(
+  request: FastifyRequest,
+  permission: Permission,
+  options: Pick<GuardOptions, 'authenticate'>,
+): Promise<Actor> {
   const header = request.headers.authorization
   if (header === undefined) {
     throw new Problem('key-missing', {

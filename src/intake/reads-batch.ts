@@ -2,7 +2,8 @@ import { writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import type { Database } from '../platform/database/pool.ts'
 import { timestamptzText } from '../platform/database/sql.ts'
 import { Problem } from '../platform/problems.ts'
-import { readUnits, unitKey } from '../units/reads.ts'
+import type { FoldedUnit } from '../units/fold.ts'
+import { readUnits, type UnitName, unitKey } from '../units/reads.ts'
 import { writeAnswer } from './answer.ts'
 import type { ListedUpload } from './answer-words.ts'
 import type { Batch, BatchReason } from './batch-words.ts'
@@ -124,6 +125,17 @@ export async function* readLineAnswers(
   yield `${JSON.stringify(incompleteProblem(batch.batchId, end))}\n`
 }
 
+/** The histories of the units that these uploads are about, each once, by `unitKey`. */
+async function readFolds(database: Database, stored: readonly StoredUpload[]): Promise<ReadonlyMap<string, FoldedUnit>> {
+  const names = new Map<string, UnitName>()
+  for (const { product, serial, outcome } of stored) {
+    if (outcome === 'rejected' || product === null || serial === null) continue
+    names.set(unitKey({ product, serial }), { product, serial })
+  }
+  const units = names.size === 0 ? [] : await readUnits(database, [...names.values()])
+  return new Map(units.flatMap((unit) => (unit instanceof Problem ? [] : [[unitKey(unit), unit.folded]])))
+}
+
 async function writePage(database: Database, site: string, rows: readonly LineRow[], at: number): Promise<string> {
   const stored = await readStoredAll(
     database,
@@ -136,12 +148,7 @@ async function writePage(database: Database, site: string, rows: readonly LineRo
           : [],
     ),
   )
-  const folds = await readUnits(
-    database,
-    [...stored.values()].flatMap(({ product, serial, outcome }) =>
-      outcome === 'rejected' || product === null || serial === null ? [] : [{ product, serial }],
-    ),
-  )
+  const folds = await readFolds(database, [...stored.values()])
   const firsts = await readFirsts(database, site, rows)
   const inForce = new Map<string, Promise<InForceNow[]>>()
   const foldOf = ({ product, serial, runId }: StoredUpload) => {

@@ -5,7 +5,7 @@ import type { Database } from '../platform/database/pool.ts'
 import { timestamptzText } from '../platform/database/sql.ts'
 import { idInstant } from '../platform/ids.ts'
 import { Problem } from '../platform/problems.ts'
-import { readUnit } from '../units/reads.ts'
+import { readUnit, readUnits } from '../units/reads.ts'
 import { type FoldedAnswer, writeAnswer, writeCode } from './answer.ts'
 import type { Answer, ListedUpload } from './answer-words.ts'
 import { type Claim, claimOf } from './claim.ts'
@@ -81,6 +81,12 @@ export async function readStoredAll(
   return new Map(rows.map((row) => [row.runId, storedOf(row.runId, row)]))
 }
 
+// Receipts say between which instants, so partitions outside are not looked at.
+const READ_STORED_MANY = `${STORED_COLUMNS}
+  FROM intake.uploads u ${RUN_JOIN}
+  WHERE u.received_at BETWEEN $3 AND $4
+    AND (u.received_at, u.upload_id) IN (SELECT * FROM unnest($1::timestamptz[], $2::uuid[]))`
+
 async function readRow(database: Database, runId: string): Promise<StoredRow> {
   const receivedAt = idInstant(runId)
   const [row] =
@@ -92,7 +98,7 @@ async function readRow(database: Database, runId: string): Promise<StoredRow> {
 }
 
 function storedOf(runId: string, row: StoredRow): StoredUpload {
-  if (row.outcome !== 'accepted' && row.outcome !== 'held' && row.outcome !== 'rejected') {
+  if (!isAnswered(row.outcome)) {
     requireOwn(row, runId)
     throw new Problem('run-not-found', {
       detail: `The upload ${runId} became no run: ${row.outcome}. Its bytes are at /v1/runs/${runId}/raw.`,
@@ -166,6 +172,69 @@ export async function readAnswer(database: Database, runId: string, viewer: View
   return writeAnswer(stored, await readFolded(database, stored), repeated)
 }
 
+/**
+ * The answers to uploads as they are now, by run, each in as many statements as for one; without those that are not
+ * there or became no run. For persons with a role, who may see all.
+ */
+export async function readAnswers(database: Database, runIds: readonly string[]): Promise<ReadonlyMap<string, Answer>> {
+  const rows = await readByIds<StoredRow & { readonly runId: string }>(
+    database,
+    runIds,
+    READ_STORED_MANY,
+    'intake_read_stored_many',
+  )
+  const stored = rows.filter(({ outcome }) => isAnswered(outcome)).map(({ runId, ...row }) => storedOf(runId, row))
+  const folded = await readFoldedMany(database, stored)
+  return new Map(stored.map((one) => [one.runId, writeAnswer(one, folded.get(one.runId) ?? null, false)]))
+}
+
+function isAnswered(outcome: StoredRow['outcome']): outcome is Outcome {
+  return outcome === 'accepted' || outcome === 'held' || outcome === 'rejected'
+}
+
+async function readFoldedMany(
+  database: Database,
+  stored: readonly StoredUpload[],
+): Promise<ReadonlyMap<string, FoldedAnswer>> {
+  const named = stored.flatMap(({ runId, outcome, product, serial }) =>
+    outcome === 'rejected' || product === null || serial === null ? [] : [{ runId, product, serial }],
+  )
+  const units = named.length === 0 ? [] : await readUnits(database, named)
+  const folded = new Map<string, FoldedAnswer>()
+  for (const [index, { runId }] of named.entries()) {
+    const unit = units[index]
+    if (unit === undefined || unit instanceof Problem) continue
+    const attempt = unit.folded.attempts.find((one) => one.attempt.runId === runId)
+    if (attempt !== undefined) folded.set(runId, { attempt, release: unit.folded.release })
+  }
+  return folded
+}
+
+/** Rows of the uploads with these ids; a text that is no id of ours finds none. */
+async function readByIds<Row extends object>(
+  database: Database,
+  runIds: readonly string[],
+  text: string,
+  name: string,
+): Promise<Row[]> {
+  const places = runIds.flatMap((runId) => {
+    const at = idInstant(runId)
+    return at === undefined ? [] : [{ runId, at }]
+  })
+  if (places.length === 0) return []
+  const instants = places.map(({ at }) => at)
+  return await database.sql.query<Row>(
+    text,
+    [
+      instants.map(timestamptzText),
+      places.map(({ runId }) => runId),
+      timestamptzText(Math.min(...instants)),
+      timestamptzText(Math.max(...instants)),
+    ],
+    name,
+  )
+}
+
 async function readFolded(database: Database, stored: StoredUpload): Promise<FoldedAnswer | null> {
   if (stored.outcome === 'rejected' || stored.product === null || stored.serial === null) return null
   const { folded } = await readUnit(database, { product: stored.product, serial: stored.serial })
@@ -227,12 +296,14 @@ interface ListedRow
   readonly verdict: Verdict | null
 }
 
-const LIST_UPLOADS = `
+const LISTED = `
   SELECT u.upload_id AS "runId", u.site_id AS site, u.station, u.upload_key AS "uploadKey", u.sender, u.outcome, u.status,
          u.codes, u.product, u.serial, u.plan, u.revision, u.received_at AS "receivedAt", u.started_at AS "startedAtUsed",
          r.verdict
   FROM intake.uploads u
-  LEFT JOIN intake.runs r ON r.site_id = u.site_id AND r.started_at = u.started_at AND r.run_id = u.upload_id
+  LEFT JOIN intake.runs r ON r.site_id = u.site_id AND r.started_at = u.started_at AND r.run_id = u.upload_id`
+
+const LIST_UPLOADS = `${LISTED}
   WHERE u.received_at >= $1 AND u.received_at < $2
     AND ($3::text IS NULL OR u.outcome = $3) AND ($4::text IS NULL OR u.site_id = $4)
     AND ($5::text IS NULL OR u.station = $5) AND ($6::text IS NULL OR u.product = $6)
@@ -261,10 +332,21 @@ export async function listUploads(database: Database, asked: UploadsAsked): Prom
     ],
     'intake_list_uploads',
   )
-  return rows.map(({ codes, receivedAt, startedAtUsed, ...row }) => ({
+  return rows.map(writeListed)
+}
+
+/** Uploads as the list shows them, by their ids, in no order; those that are not there are left out. */
+export async function readUploads(database: Database, runIds: readonly string[]): Promise<ListedUpload[]> {
+  const text = `${LISTED} WHERE u.received_at BETWEEN $3 AND $4
+    AND (u.received_at, u.upload_id) IN (SELECT * FROM unnest($1::timestamptz[], $2::uuid[]))`
+  return (await readByIds<ListedRow>(database, runIds, text, 'intake_uploads_named')).map(writeListed)
+}
+
+function writeListed({ codes, receivedAt, startedAtUsed, ...row }: ListedRow): ListedUpload {
+  return {
     ...row,
     codes: (JSON.parse(codes) as CodeFound[]).map(writeCode),
     receivedAt: writeInstant(receivedAt),
     startedAtUsed: writeInstantOrNull(startedAtUsed),
-  }))
+  }
 }

@@ -1,25 +1,16 @@
 import { z } from 'zod'
 import { isWellFormedText, KeyWire } from '../exact/text.ts'
-import { InstantWire, readInstant } from '../exact/time.ts'
+import { InstantWire } from '../exact/time.ts'
 import { codeOutcomes, type UploadCode } from '../judging/words.ts'
-import {
-  makePage,
-  PageWire,
-  PlaceInstant,
-  pageQuery,
-  readPage,
-  refusals,
-  sendPage,
-} from '../platform/http/conventions.ts'
+import { makePage, PageWire, pageQuery, readPage, refusals, sendPage } from '../platform/http/conventions.ts'
 import { type RestApp, rawBodyOf, type Services } from '../platform/http/server.ts'
-import { Problem } from '../platform/problems.ts'
 import { RAW_LENGTH_MAX } from '../products/serial.ts'
 import type { Intake } from './acts.ts'
 import { AnswerWire, ListedUploadWire, listedOutcomes } from './answer-words.ts'
 import { listUploads, readAnswer, readRaw } from './reads.ts'
+import { instantOf, uploadsListing, uploadsWindow } from './reads-window.ts'
 import { UploadWire } from './words.ts'
 
-const UPLOADS = 'runs'
 const RunParams = z.strictObject({ runId: z.string().min(1).max(64) })
 const uploadCodes = Object.keys(codeOutcomes) as [UploadCode, ...UploadCode[]]
 const UploadsQuery = z.strictObject({
@@ -38,9 +29,6 @@ const UploadsQuery = z.strictObject({
   to: InstantWire.optional().describe('Received before; now where it is left out'),
   ...pageQuery,
 })
-/** The latest instant that a Date can hold. */
-const PlaceOfUpload = z.tuple([PlaceInstant.min(0), z.uuid()])
-const WINDOW_MS = 31 * 86_400_000
 
 const UPLOAD_MEANING = [
   'The answer says what became of the upload: 201 accepted, whatever the verdict; 202 held, which is no evidence until it is settled;',
@@ -89,18 +77,15 @@ export function registerIntake(app: RestApp, services: Services, intake: Intake)
     },
     async (request, reply) => {
       const { limit: asked, cursor, from: fromText, to: toText, ...filters } = request.query
-      const { limit, after } = readPage(UPLOADS, { limit: asked, cursor }, PlaceOfUpload)
-      // One millisecond on: what was received within this one is shown too.
-      const to = toText === undefined ? received.now() + 1 : sinceEpoch(instantOf(toText))
-      const from = sinceEpoch(fromText === undefined ? to - WINDOW_MS : instantOf(fromText))
-      if (from > to) {
-        throw new Problem('parameter-invalid', {
-          errors: [{ pointer: '/from', detail: '`from` lies after `to`.', code: 'range-reversed', in: 'query' }],
-        })
-      }
+      const { name, place, placeOf } = uploadsListing
+      const { limit, after } = readPage(name, { limit: asked, cursor }, place)
+      const { from, to } = uploadsWindow({
+        from: fromText === undefined ? undefined : instantOf(fromText),
+        to: toText === undefined ? undefined : instantOf(toText),
+        now: received.now(),
+      })
       const rows = await listUploads(database, { ...filters, from, to, limit, after })
-      const page = makePage(UPLOADS, rows, limit, ({ receivedAt, runId }) => [instantOf(receivedAt), runId])
-      return sendPage(request, reply, page)
+      return sendPage(request, reply, makePage(name, rows, limit, placeOf))
     },
   )
   app.get(
@@ -140,15 +125,4 @@ export function registerIntake(app: RestApp, services: Services, intake: Intake)
       return reply.type('application/octet-stream').send(bytes as unknown as string)
     },
   )
-}
-
-/** Nothing was received before 1970, and the database holds no year 0. */
-function sinceEpoch(at: number): number {
-  return Math.max(at, 0)
-}
-
-function instantOf(text: string): number {
-  const read = readInstant(text)
-  if ('at' in read) return read.at
-  throw new Error(`the schema let ${text} through, which is no instant`)
 }

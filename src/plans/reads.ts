@@ -37,7 +37,8 @@ export async function answerRevision(sql: Sql, record: RevisionRecord): Promise<
   return answer
 }
 
-async function answerRevisions(sql: Sql, records: readonly RevisionRecord[]): Promise<Revision[]> {
+/** The answers for revisions just read, in their order. */
+export async function answerRevisions(sql: Sql, records: readonly RevisionRecord[]): Promise<Revision[]> {
   const inForce = new Map<string, InForceRecord[]>()
   for (const row of await selectInForceOf(sql, records)) {
     const rows = inForce.get(keyText(row))
@@ -78,7 +79,8 @@ export async function listPlans(
   return (await selectPlans(sql, { after: page.after, limit: page.limit + 1 }, at)).map(writePlan)
 }
 
-function writePlan({ recordedAt, ...row }: PlanRow): Plan {
+/** A plan as it is answered. */
+export function writePlan({ recordedAt, ...row }: PlanRow): Plan {
   return { ...row, recordedAt: writeInstant(recordedAt) }
 }
 

@@ -217,17 +217,50 @@ export async function selectFindings(
   { plan, revision }: RevisionKey,
   page: { readonly rulesVersion: number; readonly after: number; readonly limit: number },
 ): Promise<{ readonly ordinal: number; readonly finding: Finding }[]> {
-  const rows = await sql.query<{ ordinal: number; from: number; until: number | null; content: string }>(
+  const rows = await sql.query<FindingRow>(
     `SELECT ordinal, from_at AS "from", until_at AS "until", content FROM governance.finding
      WHERE plan = $1 AND revision = $2 AND rules_version = $3 AND ordinal > $4 ORDER BY ordinal LIMIT $5`,
     [plan, revision, page.rulesVersion, page.after, page.limit],
     'plans_findings',
   )
-  return rows.map(({ ordinal, from, until, content }) => {
-    // Canonical text leaves out what is null; its instants are those of the columns.
-    const stored: Pick<Found, 'severity' | 'code'> & Partial<Found> = JSON.parse(content)
-    return { ordinal, finding: { ...found(stored), from, until } }
-  })
+  return rows.map(findingOf)
+}
+
+/** The same page of the findings of each of these checks, in their order. */
+export async function selectFindingsOf(
+  sql: Sql,
+  checks: readonly (RevisionKey & { readonly rulesVersion: number })[],
+  page: { readonly after: number; readonly limit: number },
+): Promise<(RevisionKey & { readonly ordinal: number; readonly finding: Finding })[]> {
+  const rows = await sql.query<RevisionKey & FindingRow>(
+    `SELECT f.* FROM unnest($1::text[], $2::int[], $3::int[]) AS asked (of_plan, of_revision, of_version)
+     CROSS JOIN LATERAL (
+       SELECT plan, revision, ordinal, from_at AS "from", until_at AS "until", content FROM governance.finding
+       WHERE plan = of_plan AND revision = of_revision AND rules_version = of_version AND ordinal > $4
+       ORDER BY ordinal LIMIT $5) f`,
+    [
+      checks.map(({ plan }) => plan),
+      checks.map(({ revision }) => revision),
+      checks.map(({ rulesVersion }) => rulesVersion),
+      page.after,
+      page.limit,
+    ],
+    'plans_findings_of',
+  )
+  return rows.map(({ plan, revision, ...row }) => ({ plan, revision, ...findingOf(row) }))
+}
+
+interface FindingRow {
+  readonly ordinal: number
+  readonly from: number
+  readonly until: number | null
+  readonly content: string
+}
+
+function findingOf({ ordinal, from, until, content }: FindingRow): { ordinal: number; finding: Finding } {
+  // Canonical text leaves out what is null; its instants are those of the columns.
+  const stored: Pick<Found, 'severity' | 'code'> & Partial<Found> = JSON.parse(content)
+  return { ordinal, finding: { ...found(stored), from, until } }
 }
 
 /** The blocks that belong to the newest check of each of these revisions, by `keyText`. */

@@ -37,6 +37,48 @@ export async function selectRevisions(
   return rows.map(recordOf)
 }
 
+/** The revisions named, in no order; those that are not there are left out. */
+export async function selectRevisionsNamed(sql: Sql, keys: readonly RevisionKey[]): Promise<RevisionRecord[]> {
+  const rows = await sql.query<RevisionRow>(
+    `SELECT ${COLUMNS} FROM governance.plan_revision
+     WHERE (plan, revision) IN (SELECT * FROM unnest($1::text[], $2::int[]))`,
+    [keys.map(({ plan }) => plan), keys.map(({ revision }) => revision)],
+    'plans_revisions_named',
+  )
+  return rows.map(recordOf)
+}
+
+/** The same page of revisions of each of these plans, ascending. */
+export async function selectRevisionsOf(
+  sql: Sql,
+  plans: readonly string[],
+  page: { readonly after: number; readonly limit: number },
+): Promise<RevisionRecord[]> {
+  const rows = await sql.query<RevisionRow>(
+    `SELECT r.* FROM unnest($1::text[]) AS asked (key) CROSS JOIN LATERAL (
+       SELECT ${COLUMNS} FROM governance.plan_revision WHERE plan = asked.key AND revision > $2
+       ORDER BY revision LIMIT $3) r`,
+    [plans, page.after, page.limit],
+    'plans_revisions_of',
+  )
+  return rows.map(recordOf)
+}
+
+/** For each revision named the highest number below it, in whatever state; no row where there is none. */
+export function selectNumbersBefore(
+  sql: Sql,
+  keys: readonly RevisionKey[],
+): Promise<(RevisionKey & { readonly before: number })[]> {
+  return sql.query(
+    `SELECT asked.plan, asked.revision, max(r.revision) AS before
+     FROM unnest($1::text[], $2::int[]) AS asked (plan, revision)
+     JOIN governance.plan_revision r ON r.plan = asked.plan AND r.revision < asked.revision
+     GROUP BY asked.plan, asked.revision`,
+    [keys.map(({ plan }) => plan), keys.map(({ revision }) => revision)],
+    'plans_numbers_before',
+  )
+}
+
 function recordOf(row: RevisionRow): RevisionRecord {
   return { ...row, content: readStored(row, nameOf(row)) }
 }
@@ -72,6 +114,26 @@ export function selectPlans(
     `${PLAN} WHERE plan COLLATE "C" > $2 ORDER BY plan COLLATE "C" LIMIT $3`,
     [timestamptzText(at), page.after, page.limit],
     'plans_page',
+  )
+}
+
+/** The plans named, in no order. */
+export function selectPlansNamed(sql: Sql, plans: readonly string[], at: number): Promise<PlanRow[]> {
+  return sql.query<PlanRow>(`${PLAN} WHERE plan = ANY ($2)`, [timestamptzText(at), plans], 'plans_named')
+}
+
+/** The same page of plans of each of these products, in order of their keys. */
+export function selectPlansOf(
+  sql: Sql,
+  products: readonly string[],
+  page: { readonly after: string; readonly limit: number },
+  at: number,
+): Promise<PlanRow[]> {
+  return sql.query<PlanRow>(
+    `SELECT p.* FROM unnest($2::text[]) AS asked (key) CROSS JOIN LATERAL (
+       ${PLAN} WHERE product = asked.key AND plan COLLATE "C" > $3 ORDER BY plan COLLATE "C" LIMIT $4) p`,
+    [timestamptzText(at), products, page.after, page.limit],
+    'plans_of_products',
   )
 }
 

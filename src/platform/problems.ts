@@ -10,6 +10,8 @@ export const problems = {
   'parameter-invalid': { status: 400, title: 'A path or query parameter or a header is not valid' },
   'cursor-invalid': { status: 400, title: 'The cursor was not made by this list' },
   'request-malformed': { status: 400, title: 'The request is not proper HTTP' },
+  'query-invalid': { status: 400, title: 'The GraphQL query is not valid' },
+  'query-too-large': { status: 400, title: 'The GraphQL query asks for too much at once' },
   'key-missing': { status: 401, title: 'An access key is needed' },
   'key-invalid': { status: 401, title: 'The access key is unknown or revoked' },
   'permission-missing': { status: 403, title: 'This key may not do that' },

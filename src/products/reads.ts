@@ -1,14 +1,17 @@
 import { writeInstant } from '../exact/time.ts'
 import type { Sql } from '../platform/database/sql.ts'
-import { productNotFound, type VersionRecord, versionNotFound, writeVersion } from './record.ts'
+import { productNotFound, type VersionKey, type VersionRecord, versionNotFound, writeVersion } from './record.ts'
 import {
   type ProductRow,
   selectConfirmed,
   selectEffects,
   selectProduct,
   selectProducts,
+  selectProductsNamed,
   selectVersion,
   selectVersions,
+  selectVersionsNamed,
+  selectVersionsOf,
 } from './store.ts'
 import { type ConfirmedVersion, versionInEffect } from './versions.ts'
 import type { Product, ProductVersion } from './words.ts'
@@ -63,6 +66,26 @@ export async function listProducts(
   at: number,
 ): Promise<Product[]> {
   return withEffects(sql, await selectProducts(sql, { after: page.after, limit: page.limit + 1 }), at)
+}
+
+/** The products named, in no order, with the version in effect at `at`; those that are not there are left out. */
+export async function readProducts(sql: Sql, products: readonly string[], at: number): Promise<Product[]> {
+  return withEffects(sql, await selectProductsNamed(sql, products), at)
+}
+
+/** The versions named, in no order; those that are not there are left out. */
+export async function readVersions(sql: Sql, keys: readonly VersionKey[]): Promise<ProductVersion[]> {
+  return (await selectVersionsNamed(sql, keys)).map(writeVersion)
+}
+
+/** The same page of versions of each of these products, ascending. One more than `limit` where there are more. */
+export async function readVersionsOf(
+  sql: Sql,
+  products: readonly string[],
+  page: { readonly after: number; readonly limit: number },
+): Promise<ProductVersion[]> {
+  const records = await selectVersionsOf(sql, products, { after: page.after, limit: page.limit + 1 })
+  return records.map(writeVersion)
 }
 
 async function withEffects(sql: Sql, rows: readonly ProductRow[], at: number): Promise<Product[]> {

@@ -36,6 +36,33 @@ export async function selectVersions(
   return rows.map(recordOf)
 }
 
+/** The versions named, in no order; those that are not there are left out. */
+export async function selectVersionsNamed(sql: Sql, keys: readonly VersionKey[]): Promise<VersionRecord[]> {
+  const rows = await sql.query<VersionRow>(
+    `SELECT ${COLUMNS} FROM governance.product_version
+     WHERE (product, version) IN (SELECT * FROM unnest($1::text[], $2::int[]))`,
+    [keys.map(({ product }) => product), keys.map(({ version }) => version)],
+    'products_versions_named',
+  )
+  return rows.map(recordOf)
+}
+
+/** The same page of versions of each of these products, ascending. */
+export async function selectVersionsOf(
+  sql: Sql,
+  products: readonly string[],
+  page: { readonly after: number; readonly limit: number },
+): Promise<VersionRecord[]> {
+  const rows = await sql.query<VersionRow>(
+    `SELECT v.* FROM unnest($1::text[]) AS asked (key) CROSS JOIN LATERAL (
+       SELECT ${COLUMNS} FROM governance.product_version WHERE product = asked.key AND version > $2
+       ORDER BY version LIMIT $3) v`,
+    [products, page.after, page.limit],
+    'products_versions_of',
+  )
+  return rows.map(recordOf)
+}
+
 /** Every confirmed version of the products named, or of all. */
 export async function selectConfirmed(sql: Sql, products: readonly string[] | undefined): Promise<VersionRecord[]> {
   const rows = await sql.query<VersionRow>(
@@ -155,6 +182,17 @@ export async function selectProduct(sql: Sql, product: string): Promise<ProductR
     'products_product',
   )
   return row
+}
+
+/** The products named, in no order. */
+export function selectProductsNamed(sql: Sql, products: readonly string[]): Promise<ProductRow[]> {
+  return sql.query<ProductRow>(
+    `SELECT product, recorded_at AS "recordedAt", (
+       SELECT max(version) FROM governance.product_version v WHERE v.product = p.product) AS "latestVersion"
+     FROM governance.product p WHERE product = ANY ($1)`,
+    [products],
+    'products_named',
+  )
 }
 
 /** When versions took or take effect, without their content. */

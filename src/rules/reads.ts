@@ -2,6 +2,7 @@ import { writeInstant } from '../exact/time.ts'
 import type { Sql } from '../platform/database/sql.ts'
 import {
   type Edition,
+  type EditionKey,
   type EditionRecord,
   editionNotFound,
   type RuleSet,
@@ -13,11 +14,15 @@ import {
   type StoredPublication,
   selectEdition,
   selectEditions,
+  selectEditionsNamed,
+  selectEditionsOf,
   selectEffects,
   selectKnownTables,
   selectPublished,
   selectRuleSets,
   selectTables,
+  selectTablesNamed,
+  type TableRow,
 } from './store.ts'
 import { editionsInEffect } from './timeline.ts'
 
@@ -72,7 +77,29 @@ export async function listRuleTables(
   page: { readonly after: string; readonly limit: number },
   at: number,
 ): Promise<RuleTable[]> {
-  const rows = await selectTables(sql, { after: page.after, limit: page.limit + 1 })
+  return withEffects(sql, await selectTables(sql, { after: page.after, limit: page.limit + 1 }), at)
+}
+
+/** The rule tables named, in no order, with the edition in effect at `at`; those that are not there are left out. */
+export async function readRuleTables(sql: Sql, tables: readonly string[], at: number): Promise<RuleTable[]> {
+  return withEffects(sql, await selectTablesNamed(sql, tables), at)
+}
+
+/** The editions named, in no order; those that are not there are left out. */
+export async function readEditions(sql: Sql, keys: readonly EditionKey[]): Promise<Edition[]> {
+  return answerEditions(sql, await selectEditionsNamed(sql, keys))
+}
+
+/** The same page of editions of each of these tables, ascending. One more than `limit` where there are more. */
+export async function readEditionsOf(
+  sql: Sql,
+  tables: readonly string[],
+  page: { readonly after: number; readonly limit: number },
+): Promise<Edition[]> {
+  return answerEditions(sql, await selectEditionsOf(sql, tables, { after: page.after, limit: page.limit + 1 }))
+}
+
+async function withEffects(sql: Sql, rows: readonly TableRow[], at: number): Promise<RuleTable[]> {
   const effects = await selectEffects(
     sql,
     rows.map(({ table }) => table),

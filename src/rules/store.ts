@@ -174,6 +174,44 @@ export function selectTables(sql: Sql, page: { readonly after: string; readonly 
   )
 }
 
+/** The tables named, in no order. */
+export function selectTablesNamed(sql: Sql, tables: readonly string[]): Promise<TableRow[]> {
+  return sql.query<TableRow>(
+    `SELECT rule_table AS "table", rule_set AS "ruleSet", recorded_at AS "recordedAt", (
+       SELECT max(edition) FROM governance.rule_edition e WHERE e.rule_table = t.rule_table) AS "latestEdition"
+     FROM governance.rule_table t WHERE rule_table = ANY ($1)`,
+    [tables],
+    'rules_tables_named',
+  )
+}
+
+/** The editions named, in no order; those that are not there are left out. */
+export async function selectEditionsNamed(sql: Sql, keys: readonly EditionKey[]): Promise<EditionRecord[]> {
+  const rows = await sql.query<EditionRow>(
+    `SELECT ${COLUMNS} FROM governance.rule_edition
+     WHERE (rule_table, edition) IN (SELECT * FROM unnest($1::text[], $2::int[]))`,
+    [keys.map(({ table }) => table), keys.map(({ edition }) => edition)],
+    'rules_editions_named',
+  )
+  return rows.map(recordOf)
+}
+
+/** The same page of editions of each of these tables, ascending. */
+export async function selectEditionsOf(
+  sql: Sql,
+  tables: readonly string[],
+  page: { readonly after: number; readonly limit: number },
+): Promise<EditionRecord[]> {
+  const rows = await sql.query<EditionRow>(
+    `SELECT e.* FROM unnest($1::text[]) AS asked (key) CROSS JOIN LATERAL (
+       SELECT ${COLUMNS} FROM governance.rule_edition WHERE rule_table = asked.key AND edition > $2
+       ORDER BY edition LIMIT $3) e`,
+    [tables, page.after, page.limit],
+    'rules_editions_of',
+  )
+  return rows.map(recordOf)
+}
+
 /** Those of the tables named that are there. */
 export async function selectKnownTables(sql: Sql, tables: readonly string[]): Promise<Set<string>> {
   const rows = await sql.query<{ table: string }>(

@@ -1,6 +1,6 @@
 import { z } from 'zod'
 import { KeyWire } from '../exact/text.ts'
-import { PageWire, PlaceInstant, pageQuery, refusals, sendCreated, sendList } from '../platform/http/conventions.ts'
+import { PageWire, pageQuery, refusals, sendCreated, sendList } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
 import { assignInstrument, createInstrument, recordCalibration } from './acts.ts'
 import { endProgramming, recordProgramming } from './acts-programming.ts'
@@ -13,6 +13,7 @@ import {
   listInstruments,
   listProgrammings,
 } from './reads.ts'
+import { DatedPlaceWire, datedPlace } from './reads-places.ts'
 import {
   CalibrationDraftWire,
   CalibrationWire,
@@ -31,10 +32,6 @@ const InstrumentPage = PageWire(InstrumentWire).meta({ id: 'InstrumentPage' })
 const InstrumentAssignmentPage = PageWire(InstrumentAssignmentWire).meta({ id: 'InstrumentAssignmentPage' })
 const ProgrammingPage = PageWire(ProgrammingWire).meta({ id: 'ProgrammingPage' })
 const PageQuery = z.strictObject({ ...pageQuery })
-/** Where a list by instant goes on: the instant in milliseconds, and the key. */
-const DatedPlaceWire = z.tuple([PlaceInstant, KeyWire])
-/** The place of an item, from the instant that it is answered with. */
-const datedPlace = (at: string, key: string): z.infer<typeof DatedPlaceWire> => [Date.parse(at), key]
 const StationParams = z.strictObject({ station: KeyWire })
 const InstrumentParams = z.strictObject({ instrument: KeyWire })
 const CalibrationParams = z.strictObject({ calibration: KeyWire })

@@ -21,7 +21,7 @@ export type DatedPlace = readonly [at: number, key: string]
 
 // ------------------------------------------------------------------------------------------------ sites
 
-const SITE = `site, name, time_zone AS "timeZone", opened_at AS "openedAt", recorded_at AS "recordedAt",
+export const SITE = `site, name, time_zone AS "timeZone", opened_at AS "openedAt", recorded_at AS "recordedAt",
   recorded_by AS "recordedBy"`
 
 export async function insertSite(act: Act, record: SiteRecord): Promise<void> {
@@ -48,7 +48,7 @@ export function selectSites(sql: Sql, page: PageAsked<string>): Promise<SiteReco
 
 // ------------------------------------------------------------------------------------------------ stations
 
-const STATION = 'station, site, name, linked, recorded_at AS "recordedAt", recorded_by AS "recordedBy"'
+export const STATION = 'station, site, name, linked, recorded_at AS "recordedAt", recorded_by AS "recordedBy"'
 
 export async function insertStation(act: Act, record: StationRecord): Promise<void> {
   await act.prisma.station.create({ data: { ...record, recordedAt: new Date(record.recordedAt) } })
@@ -103,7 +103,7 @@ export function selectInstruments(sql: Sql, page: PageAsked<string>): Promise<In
 
 // ------------------------------------------------------------------------------------------------ assignments
 
-const ASSIGNMENT = `station, instrument, from_at AS "from", until_at AS "until", recorded_at AS "recordedAt",
+export const ASSIGNMENT = `station, instrument, from_at AS "from", until_at AS "until", recorded_at AS "recordedAt",
   recorded_by AS "recordedBy"`
 
 export async function insertInstrumentAssignment(act: Act, record: InstrumentAssignmentRecord): Promise<void> {
@@ -163,7 +163,7 @@ export function selectStationsOfInstrument(
 
 // ------------------------------------------------------------------------------------------------ calibrations
 
-const CALIBRATION = `calibration, instrument, performed_at AS "performedAt", due_on AS "dueOn",
+export const CALIBRATION = `calibration, instrument, performed_at AS "performedAt", due_on AS "dueOn",
   recorded_at AS "recordedAt", recorded_by AS "recordedBy"`
 
 export async function insertCalibration(act: Act, record: CalibrationRecord): Promise<void> {
@@ -212,14 +212,14 @@ export function selectCalibrationsOf(sql: Sql, instruments: readonly string[]): 
 
 // ------------------------------------------------------------------------------------------------ programmings
 
-interface ProgrammingRow extends Omit<ProgrammingRecord, 'ending'> {
+export interface ProgrammingRow extends Omit<ProgrammingRecord, 'ending'> {
   readonly endedAt: number | null
   readonly endingReason: string | null
   readonly endedBy: string | null
   readonly endingRecordedAt: number | null
 }
 
-const PROGRAMMING = `p.programming, p.station, p.instrument, p.programs, p.plan, p.revision,
+export const PROGRAMMING = `p.programming, p.station, p.instrument, p.programs, p.plan, p.revision,
   p.revision_digest AS "revisionDigest", p.keyed_by AS "keyedBy", p.read_back_by AS "readBackBy", p.at,
   p.recorded_at AS "recordedAt", e.at AS "endedAt", e.reason AS "endingReason", e.ended_by AS "endedBy",
   e.recorded_at AS "endingRecordedAt"
@@ -277,7 +277,7 @@ export async function selectProgrammingsOf(sql: Sql, instruments: readonly strin
   return rows.map(programmingOf)
 }
 
-function programmingOf(row: ProgrammingRow): ProgrammingRecord {
+export function programmingOf(row: ProgrammingRow): ProgrammingRecord {
   const { endedAt, endingReason, endedBy, endingRecordedAt, ...rest } = row
   if (endedAt === null || endingReason === null || endedBy === null || endingRecordedAt === null) {
     return { ...rest, ending: null }

@@ -7,7 +7,7 @@ import type { Sql } from '../platform/database/sql.ts'
 import { inTransaction } from '../platform/database/transaction.ts'
 import { shareGate } from '../platform/gate.ts'
 import { Problem } from '../platform/problems.ts'
-import { readAllConfirmedVersions, readConfirmedVersions } from '../products/reads.ts'
+import { readAllConfirmedVersions } from '../products/reads.ts'
 import { normaliseSerial, readSerialRule } from '../products/serial.ts'
 import { type ConfirmedVersion, versionInEffect } from '../products/versions.ts'
 import { type FoldedUnit, foldUnit, governingRuns } from './fold.ts'
@@ -41,9 +41,10 @@ const READ_HISTORIES = `
 /** The histories of units across all sites, by `unitKey`; a unit of which nothing is known has an empty one. */
 export async function readHistories(sql: Sql, units: readonly UnitName[]): Promise<Map<string, Attempt[]>> {
   const histories = new Map<string, Attempt[]>(units.map((unit) => [unitKey(unit), []]))
+  const asked = [...new Map(units.map((unit) => [unitKey(unit), unit])).values()]
   const rows = await sql.query<AttemptRow>(
     READ_HISTORIES,
-    [units.map((unit) => unit.product), units.map((unit) => unit.serial)],
+    [asked.map((unit) => unit.product), asked.map((unit) => unit.serial)],
     'units_read_histories',
   )
   for (const { product, serial, ...attempt } of rows) histories.get(unitKey({ product, serial }))?.push(attempt)
@@ -51,20 +52,17 @@ export async function readHistories(sql: Sql, units: readonly UnitName[]): Promi
 }
 
 /**
- * The facts on which governing runs rest, by site, all of one site in the same statements. Call with a row of the gate
- * shared, so that no act changes them meanwhile.
+ * The facts on which the governing runs of these histories rest, by site: few, since there is one such run per operation
+ * and unit. Call with a row of the gate shared, so that no act changes them meanwhile.
  */
-async function loadSupport(sql: Sql, governing: readonly Attempt[]): Promise<ReadonlyMap<string, Facts>> {
-  const needs = new Map<string, Set<FactKey>>()
-  for (const run of governing) {
-    if (run.outcome !== 'accepted') continue
-    const ofSite = needs.get(run.site) ?? new Set<FactKey>()
-    for (const need of needsOfAttempt(run)) ofSite.add(need)
-    needs.set(run.site, ofSite)
+async function loadSupport(sql: Sql, histories: Iterable<readonly Attempt[]>): Promise<ReadonlyMap<string, Facts>> {
+  const needs = new Map<string, FactKey[]>()
+  for (const run of [...histories].flatMap((attempts) => [...governingRuns(attempts)])) {
+    if (run.outcome === 'accepted') needs.set(run.site, [...(needs.get(run.site) ?? []), ...needsOfAttempt(run)])
   }
   const loaded = new Map<string, Facts>()
-  for (const [site, ofSite] of needs) {
-    loaded.set(site, await loadFacts(sql, emptyFacts(site, { version: 0, rulesVersion: 0 }), [...ofSite]))
+  for (const [site, keys] of needs) {
+    loaded.set(site, await loadFacts(sql, emptyFacts(site, { version: 0, rulesVersion: 0 }), keys))
   }
   return loaded
 }
@@ -108,56 +106,51 @@ export interface UnitRead extends UnitName {
  * @throws Problem `product-not-found`
  */
 export async function readUnit(database: Database, name: UnitName): Promise<UnitRead> {
+  const [unit] = await readUnits(database, [name])
+  if (unit === undefined) throw new Error('one name gives one unit')
+  if (unit instanceof Problem) throw unit
+  return unit
+}
+
+/**
+ * Units as they stand at one instant, in the order of the names, in as many statements as for one (for each further site
+ * some more). A name whose product has no confirmed version gives the Problem `product-not-found` in its place.
+ */
+export async function readUnits(database: Database, names: readonly UnitName[]): Promise<(UnitRead | Problem)[]> {
   return await inTransaction(database, async (sql) => {
     // The house's gate: acts wait, so that the several statements see one state.
     const share = await shareGate(sql, database.clock, '*')
     if (share === undefined) throw new Error("the gate has no row '*'")
-    const version = versionOfUnits(await readConfirmedVersions(sql, name.product), share)
-    if (version === undefined) {
-      throw new Problem('product-not-found', { detail: `No version of ${name.product} is confirmed.` })
-    }
-    const rule = readSerialRule(version.content.serialRule)
-    const read = 'compiled' in rule ? normaliseSerial(rule.compiled, name.serial) : undefined
-    const serial = read !== undefined && 'serial' in read ? read.serial : name.serial
-    const unit = { product: name.product, serial }
-    const attempts = (await readHistories(sql, [unit])).get(unitKey(unit)) ?? []
-    const { operationsRequired } = version.content
-    const folded = foldSupported(attempts, operationsRequired, await loadSupport(sql, governingRuns(attempts)))
-    return { ...unit, askedAt: share.at, operationsRequired, folded }
+    const versions = await readVersionsByProduct(sql, [...new Set(names.map(({ product }) => product))])
+    const asked = names.map((name) => {
+      const version = versionOfUnits(versions.get(name.product) ?? [], share)
+      return version === undefined ? { name } : { name, version, serial: serialByRule(version, name.serial) }
+    })
+    const units = asked.flatMap(({ name, serial }) => (serial === undefined ? [] : [{ product: name.product, serial }]))
+    const histories = await readHistories(sql, units)
+    const support = await loadSupport(sql, histories.values())
+    return asked.map(({ name, version, serial }) => {
+      if (version === undefined || serial === undefined) {
+        return new Problem('product-not-found', { detail: `No version of ${name.product} is confirmed.` })
+      }
+      const unit = { product: name.product, serial }
+      const { operationsRequired } = version.content
+      const folded = foldSupported(histories.get(unitKey(unit)) ?? [], operationsRequired, support)
+      return { ...unit, askedAt: share.at, operationsRequired, folded }
+    })
   })
 }
 
-/**
- * Many units as they stand now, by `unitKey`, in a few statements whatever their number. Serial numbers are taken as the
- * rows hold them; a unit of a product without a confirmed version is left out.
- */
-export async function readUnits(
-  database: Database,
-  names: readonly UnitName[],
-): Promise<ReadonlyMap<string, FoldedUnit>> {
-  const units = [...new Map(names.map((unit) => [unitKey(unit), unit])).values()]
-  if (units.length === 0) return new Map()
-  return await inTransaction(database, async (sql) => {
-    // As for one unit: acts wait, so that the several statements see one state.
-    const share = await shareGate(sql, database.clock, '*')
-    if (share === undefined) throw new Error("the gate has no row '*'")
-    const products = [...new Set(units.map(({ product }) => product))]
-    const versions = await readAllConfirmedVersions(sql, products)
-    const histories = await readHistories(sql, units)
-    const support = await loadSupport(sql, [...histories.values()].flatMap(governingRuns))
-    const folded = new Map<string, FoldedUnit>()
-    for (const [name, attempts] of histories) {
-      const product = name.split('\n', 1)[0]
-      const version = versionOfUnits(
-        versions.filter((one) => one.content.product === product),
-        share,
-      )
-      if (version !== undefined) {
-        folded.set(name, foldSupported(attempts, version.content.operationsRequired, support))
-      }
-    }
-    return folded
-  })
+async function readVersionsByProduct(sql: Sql, products: readonly string[]): Promise<Map<string, ConfirmedVersion[]>> {
+  const byProduct = new Map<string, ConfirmedVersion[]>(products.map((product) => [product, []]))
+  for (const version of await readAllConfirmedVersions(sql, products)) byProduct.get(version.product)?.push(version)
+  return byProduct
+}
+
+function serialByRule({ content }: ConfirmedVersion, asSent: string): string {
+  const rule = readSerialRule(content.serialRule)
+  const read = 'compiled' in rule ? normaliseSerial(rule.compiled, asSent) : undefined
+  return read !== undefined && 'serial' in read ? read.serial : asSent
 }
 
 export function writeUnitRelease(unit: UnitRead) {
@@ -178,18 +171,23 @@ export function writeUnit(unit: UnitRead) {
   return {
     product: unit.product,
     serial: unit.serial,
-    attempts: unit.folded.attempts.map(({ attempt, number, standing, evidence }) => {
-      const { uploadKey: _uploadKey, sequenceNumber: _sequenceNumber, ...shown } = attempt
-      return {
-        ...shown,
-        codes: [...attempt.codes],
-        attempt: number,
-        standing,
-        evidence,
-        startedAt: writeInstant(attempt.startedAt),
-        receivedAt: writeInstant(attempt.receivedAt),
-      }
-    }),
+    attempts: writeAttempts(unit),
     release: writeRelease(unit.folded.release),
   }
+}
+
+/** The history of a unit, every attempt in order. */
+export function writeAttempts(unit: UnitRead) {
+  return unit.folded.attempts.map(({ attempt, number, standing, evidence }) => {
+    const { uploadKey: _uploadKey, sequenceNumber: _sequenceNumber, ...shown } = attempt
+    return {
+      ...shown,
+      codes: [...attempt.codes],
+      attempt: number,
+      standing,
+      evidence,
+      startedAt: writeInstant(attempt.startedAt),
+      receivedAt: writeInstant(attempt.receivedAt),
+    }
+  })
 }

@@ -26,8 +26,8 @@ export const NumberParam = IntegerParam({ least: 1, most: 2_147_483_647 })
 
 // ------------------------------------------------------------------------------------------------ pages
 
-const LIMIT_DEFAULT = 50
-const LIMIT_MAX = 500
+export const LIMIT_DEFAULT = 50
+export const LIMIT_MAX = 500
 const CURSOR_LENGTH_MAX = 1_024
 
 /** Query members of every list; spread into the list's own query schema. */
@@ -84,7 +84,7 @@ export function makePage<Item>(
 ): Page<Item> {
   const items = rows.slice(0, limit)
   const last = items.at(-1)
-  const nextCursor = rows.length > limit && last !== undefined ? encodeCursor([list, placeOf(last)]) : null
+  const nextCursor = rows.length > limit && last !== undefined ? cursorOf(list, placeOf(last)) : null
   return { items, nextCursor }
 }
 
@@ -125,8 +125,9 @@ export async function sendList<Place, Item>(
   return sendPage(request, reply, makePage(list.name, items, page.limit, list.placeOf))
 }
 
-function encodeCursor(value: unknown): string {
-  return Buffer.from(JSON.stringify(value), 'utf8').toString('base64url')
+/** The cursor of a place in a list: opaque to callers, and refused by every other list. */
+export function cursorOf(list: string, place: unknown): string {
+  return Buffer.from(JSON.stringify([list, place]), 'utf8').toString('base64url')
 }
 
 function decodeCursor(cursor: string): unknown {

@@ -1,0 +1,21 @@
+import type { GraphQLSchema } from 'graphql'
+import { graphIntake } from './intake/graph.ts'
+import { graphPlans } from './plans/graph.ts'
+import { createGraphBuilder } from './platform/http/graphql/builder.ts'
+import type { Services } from './platform/http/server.ts'
+import { graphProducts } from './products/graph.ts'
+import { graphRules } from './rules/graph.ts'
+import { graphStations } from './stations/graph.ts'
+import { graphUnits } from './units/graph.ts'
+
+/** Wires the rooms' questions into one schema, lowest room first: each may lead to the types of those below it. */
+export function buildGraph(services: Services): GraphQLSchema {
+  const builder = createGraphBuilder()
+  const products = graphProducts(builder, services)
+  graphRules(builder, services)
+  const plans = graphPlans(builder, services, products)
+  const stations = graphStations(builder, services, plans)
+  const units = graphUnits(builder, services, products)
+  graphIntake(builder, services, { ...plans, ...stations, ...units })
+  return builder.toSchema()
+}
