@@ -81,6 +81,16 @@ function valuesOf(media: Document): unknown[] {
   )
 }
 
+test('every example is of an operation and an answer that there are', async () => {
+  const byId = new Map(operations.map((operation) => [operation.operationId, operation]))
+  const lost = Object.entries(await readExamples()).flatMap(([operationId, { responses }]) =>
+    Object.keys(responses)
+      .filter((status) => byId.get(operationId)?.responses[status] === undefined)
+      .map((status) => `${operationId} ${status}`),
+  )
+  expect(lost).toEqual([])
+})
+
 test('the check of examples sees a wrong one', () => {
   const { schema, example } = document.paths['/v1/runs'].post.requestBody.content['application/json']
   expect(faultsOf(schema, { ...example, sequenceNumber: 'one' })).not.toEqual([])
