@@ -155,34 +155,40 @@ const AppliesWhenWire = z.strictObject(
 )
 
 /** Content of an edition: what its digest covers. */
-export const EditionContentWire = z.strictObject({
-  table: KeyWire,
-  edition: NumberWire,
-  title: TextWire(200),
-  ruleSet: KeyWire,
-  subject: z.enum(subjects),
-  appliesWhen: AppliesWhenWire.nullish(),
-  hitPolicy: z.enum(hitPolicies),
-  overrides: z.array(OverrideWire).max(100).nullish(),
-  inputs: z.array(InputWire).max(20),
-  outputs: z.array(OutputWire).min(1).max(20),
-  rows: z.array(RowWire).min(1).max(500),
-  sources: z.array(SourceWire).min(1).max(500),
-})
+export const EditionContentWire = z
+  .strictObject({
+    table: KeyWire,
+    edition: NumberWire,
+    title: TextWire(200),
+    ruleSet: KeyWire,
+    subject: z.enum(subjects),
+    appliesWhen: AppliesWhenWire.nullish(),
+    hitPolicy: z.enum(hitPolicies),
+    overrides: z.array(OverrideWire).max(100).nullish(),
+    inputs: z.array(InputWire).max(20),
+    outputs: z.array(OutputWire).min(1).max(20),
+    rows: z.array(RowWire).min(1).max(500),
+    sources: z.array(SourceWire).min(1).max(500),
+  })
+  .meta({ id: 'EditionContent' })
 export type EditionContent = z.infer<typeof EditionContentWire>
 export type Source = EditionContent['sources'][number]
 export type Override = NonNullable<EditionContent['overrides']>[number]
 
-export const EditionDraftWire = z.strictObject({
-  content: EditionContentWire,
-  changeReason: TextWire(1000).nullish(),
-})
+export const EditionDraftWire = z
+  .strictObject({
+    content: EditionContentWire,
+    changeReason: TextWire(1000).nullish(),
+  })
+  .meta({ id: 'EditionDraft' })
 export type EditionDraft = z.infer<typeof EditionDraftWire>
 
-export const PublicationRequestWire = z.strictObject({
-  digest: DigestWire,
-  effectiveFrom: EffectWire,
-  meaning: TextWire(200),
-  bindsBecause: TextWire(1000).nullish(),
-})
+export const PublicationRequestWire = z
+  .strictObject({
+    digest: DigestWire,
+    effectiveFrom: EffectWire,
+    meaning: TextWire(200),
+    bindsBecause: TextWire(1000).nullish(),
+  })
+  .meta({ id: 'EditionPublication' })
 export type PublicationRequest = z.infer<typeof PublicationRequestWire>

@@ -3,10 +3,7 @@ import swaggerUi from '@fastify/swagger-ui'
 import type { FastifyInstance } from 'fastify'
 import { createJsonSchemaTransform, createJsonSchemaTransformObject } from 'fastify-type-provider-zod'
 import type { z } from 'zod'
-
-/** A member of the document, which is plain JSON all through. */
-type Json = null | boolean | number | string | Json[] | { [member: string]: Json }
-type JsonObject = { [member: string]: Json }
+import { type Json, type JsonObject, readExamples, withExamples } from './examples.ts'
 
 const COMPONENT = '#/components/schemas/'
 
@@ -51,6 +48,7 @@ const REFERENCE_PAGE_CSP =
  */
 export async function registerOpenapi(server: FastifyInstance): Promise<void> {
   const transformObject = createJsonSchemaTransformObject({ zodToJsonConfig: ZOD_TO_JSON })
+  const examples = await readExamples()
   await server.register(swagger, {
     openapi: {
       openapi: '3.1.0',
@@ -60,8 +58,12 @@ export async function registerOpenapi(server: FastifyInstance): Promise<void> {
         description:
           'Records production-line electrical safety tests and judges them against versioned plans and rule tables. ' +
           'An absent optional field and null mean the same. Unknown fields are refused. Instants are RFC 3339 with an ' +
-          'offset. Decimals are strings. High voltage can kill; local code and licensed practice govern.',
+          'offset. Decimals are strings. High voltage can kill; local code and licensed practice govern. The examples are ' +
+          'from Aldermoor Works, an invented maker: no number in them is a limit for a real product.',
+        contact: { name: 'Whoever runs the installation that serves this document' },
+        license: { name: 'Proprietary, not published under a licence', identifier: 'LicenseRef-Proprietary' },
       },
+      servers: [{ url: '/', description: 'The installation that serves this document' }],
       tags: TAGS,
       components: {
         securitySchemes: {
@@ -70,7 +72,8 @@ export async function registerOpenapi(server: FastifyInstance): Promise<void> {
       },
     },
     transform: createJsonSchemaTransform({ zodToJsonConfig: ZOD_TO_JSON }),
-    transformObject: (document) => tidy(transformObject(document) as unknown as JsonObject) as never,
+    transformObject: (document) =>
+      withExamples(described(tidy(transformObject(document) as unknown as JsonObject)), examples) as never,
   })
   await server.register(swaggerUi, { routePrefix: '/docs', staticCSP: REFERENCE_PAGE_CSP })
   server.get('/openapi/v1.json', { schema: { hide: true } }, (_request, reply) => {
@@ -81,6 +84,42 @@ export async function registerOpenapi(server: FastifyInstance): Promise<void> {
 /** The document as text: the same bytes from the same code, with a line end at the last line. */
 export function printOpenapi(server: FastifyInstance): string {
   return `${JSON.stringify(server.swagger(), null, 2)}\n`
+}
+
+/** What an answer is, where its schema says no more than its shape. */
+const ANSWERS: Readonly<Record<string, string>> = {
+  '200': 'What was asked for, as it stands now',
+  '201': 'Recorded: the thing itself',
+  '202': 'Held: judged, and no evidence until it is settled',
+  '503': 'Not ready to take work',
+}
+
+/** The header of an edit, which every route that may refuse with 428 asks for. */
+const IF_MATCH: JsonObject = {
+  name: 'if-match',
+  in: 'header',
+  required: true,
+  description: 'The ETag of the draft as it was read (RFC 9110 section 13.1.1)',
+  schema: { type: 'string' },
+  example: '"sha256:6c3d1a7de5ee4d2d3b7f6c1b9f0a4ee06b1a4d7c52dbf0dbd4b1f2a9a2a6f0c1"',
+}
+
+/** Puts into words what the routes leave unsaid: what a good answer is, and the header that an edit needs. */
+function described(document: JsonObject): JsonObject {
+  for (const path of Object.values(objectAt(document, 'paths'))) {
+    for (const operation of Object.values(path as Record<string, JsonObject>)) {
+      const responses = objectAt(operation, 'responses')
+      for (const [status, response] of Object.entries(responses as Record<string, JsonObject>)) {
+        const said = ANSWERS[status]
+        if (response['description'] === 'Default Response' && said !== undefined) response['description'] = said
+      }
+      if (responses['428'] !== undefined) {
+        const parameters = Array.isArray(operation['parameters']) ? operation['parameters'] : []
+        operation['parameters'] = [...parameters, IF_MATCH]
+      }
+    }
+  }
+  return document
 }
 
 /** Each component once, none unused, paths and components in order of name. */

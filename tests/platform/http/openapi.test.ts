@@ -55,7 +55,10 @@ describe('the document', () => {
     const { responses } = document.paths['/v1/things'].post
     expect(Object.keys(responses)).toEqual(['201', '400', '409', '413', '415', '422', '500', '503'])
     expect(responses['409'].content).toEqual({
-      'application/problem+json': { schema: { $ref: '#/components/schemas/Problem' } },
+      'application/problem+json': {
+        schema: { $ref: '#/components/schemas/Problem' },
+        examples: { 'already-exists': { $ref: '#/components/examples/already-exists' } },
+      },
     })
     expect(document.paths['/v1/things'].get.responses['400'].description).toContain('`cursor-invalid`')
   })
