@@ -126,7 +126,10 @@ export async function* readLineAnswers(
 }
 
 /** The histories of the units that these uploads are about, each once, by `unitKey`. */
-async function readFolds(database: Database, stored: readonly StoredUpload[]): Promise<ReadonlyMap<string, FoldedUnit>> {
+async function readFolds(
+  database: Database,
+  stored: readonly StoredUpload[],
+): Promise<ReadonlyMap<string, FoldedUnit>> {
   const names = new Map<string, UnitName>()
   for (const { product, serial, outcome } of stored) {
     if (outcome === 'rejected' || product === null || serial === null) continue

@@ -183,7 +183,7 @@ export async function readAnswers(database: Database, runIds: readonly string[])
     READ_STORED_MANY,
     'intake_read_stored_many',
   )
-  const stored = rows.filter(({ outcome }) => isAnswered(outcome)).map(({ runId, ...row }) => storedOf(runId, row))
+  const stored = rows.filter(({ outcome }) => isAnswered(outcome)).map((row) => storedOf(row.runId, row))
   const folded = await readFoldedMany(database, stored)
   return new Map(stored.map((one) => [one.runId, writeAnswer(one, folded.get(one.runId) ?? null, false)]))
 }
