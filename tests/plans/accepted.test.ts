@@ -78,8 +78,14 @@ describe('what a step would accept', () => {
 describe('ends of a window', () => {
   test('a value set alone is both ends; beside an end it bounds nothing', () => {
     expect(written(acceptedEnds('frequency', { set: '1.25', unit: 'kV' }))).toEqual(['1250', '1250'])
-    expect(written(acceptedEnds('sourceVoltage', { set: '1250', least: '1200', unit: 'V' }))).toEqual(['1200', undefined])
-    expect(written(acceptedEnds('sourceVoltage', { set: '1250', most: '1300', unit: 'V' }))).toEqual([undefined, '1300'])
+    expect(written(acceptedEnds('sourceVoltage', { set: '1250', least: '1200', unit: 'V' }))).toEqual([
+      '1200',
+      undefined,
+    ])
+    expect(written(acceptedEnds('sourceVoltage', { set: '1250', most: '1300', unit: 'V' }))).toEqual([
+      undefined,
+      '1300',
+    ])
   })
 
   test.each(['testVoltage', 'testCurrent', 'supplyVoltage', 'dwell', 'readAt'] as const)(
