@@ -1,9 +1,9 @@
-import { spawn } from 'node:child_process'
-import { chmod, mkdtemp, readdir, rm, stat, writeFile } from 'node:fs/promises'
+import { type ChildProcess, spawn } from 'node:child_process'
+import { chmod, mkdtemp, readdir, readFile, rm, stat, writeFile } from 'node:fs/promises'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { fileURLToPath } from 'node:url'
-import { afterAll, afterEach, beforeAll, expect, test } from 'vitest'
+import { afterAll, afterEach, beforeAll, describe, expect, test } from 'vitest'
 import { realClock } from '../src/platform/clock.ts'
 import { createLog } from '../src/platform/http/server.ts'
 import { readSecretsKey, type Service, startService } from '../src/service.ts'
@@ -13,11 +13,13 @@ import { createTestDatabase, type TestDatabase } from './support/database.ts'
 let directory: string
 const databases: TestDatabase[] = []
 const services: Service[] = []
+const processes: ChildProcess[] = []
 
 beforeAll(async () => {
   directory = await mkdtemp(join(tmpdir(), 'limitkeep-service-'))
 })
 afterEach(async () => {
+  for (const child of processes.splice(0)) child.kill('SIGKILL')
   await Promise.all(services.splice(0).map((service) => service.stop()))
 })
 afterAll(async () => {
@@ -134,28 +136,101 @@ test('the secrets key is made once, readable by its owner alone, also where star
   await rm(own, { recursive: true })
 })
 
-test('the process prints the first key once and ends by SIGTERM within ten seconds', async () => {
-  const env = await emptyEnvironment()
+/** The service as its own process, with what it printed so far. */
+function spawnMain(env: Record<string, string>) {
   const main = fileURLToPath(new URL('../src/main.ts', import.meta.url))
-  const child = spawn(process.execPath, ['--import', 'tsx', main], {
-    env: { PATH: process.env['PATH'], ...env, LOG_LEVEL: 'info' },
-  })
-  let printed = ''
+  const child = spawn(process.execPath, ['--import', 'tsx', main], { env: { PATH: process.env['PATH'], ...env } })
+  processes.push(child)
+  const printed = { out: '', error: '' }
   child.stdout.on('data', (chunk) => {
-    printed += String(chunk)
+    printed.out += String(chunk)
   })
   child.stderr.on('data', (chunk) => {
-    printed += String(chunk)
+    printed.error += String(chunk)
   })
   const ended = new Promise<number | null>((resolve) => child.once('exit', resolve))
-  await expect.poll(() => printed, { timeout: 25_000, interval: 50 }).toMatch(/shown this once: lk_/)
-  // The log comes on the other stream, in its own time.
-  await expect.poll(() => printed, { timeout: 5_000, interval: 50 }).toMatch(/"url":"[^"]+"/)
-  const url = /"url":"([^"]+)"/.exec(printed)?.[1]
+  return { child, printed, ended }
+}
+
+test('the process prints the first key once and ends by SIGTERM within ten seconds', async () => {
+  const { child, printed, ended } = spawnMain({ ...(await emptyEnvironment()), LOG_LEVEL: 'info' })
+  await expect.poll(() => printed.out, { timeout: 25_000, interval: 50 }).toMatch(/shown this once: lk_/)
+  // The log comes in its own time.
+  await expect.poll(() => printed.out, { timeout: 5_000, interval: 50 }).toMatch(/"url":"[^"]+"/)
+  const url = /"url":"([^"]+)"/.exec(printed.out)?.[1]
   expect((await fetch(`${url}/livez`)).status).toBe(200)
   const askedAt = performance.now()
   child.kill('SIGTERM')
   expect(await ended).toBe(0)
   expect(performance.now() - askedAt).toBeLessThan(10_000)
-  expect(printed.match(/lk_/g)).toHaveLength(1)
+  expect(printed.out.match(/lk_/g)).toHaveLength(1)
+})
+
+describe('with the embedded database', () => {
+  test('SIGINT three times at once stops it too, while running and while still starting', async () => {
+    const own = await mkdtemp(join(tmpdir(), 'limitkeep-embedded-'))
+    const env = { DATA_DIRECTORY: own, PORT: '0', LOG_LEVEL: 'info' }
+    const lockFile = async () => {
+      const names = await readdir(own, { recursive: true })
+      const name = names.find((path) => path.endsWith('postmaster.pid'))
+      return name === undefined ? undefined : Number((await readFile(join(own, name), 'utf8')).split('\n')[0])
+    }
+    const interrupt = async ({ child, ended }: ReturnType<typeof spawnMain>) => {
+      for (let times = 0; times < 3; times += 1) child.kill('SIGINT')
+      return await ended
+    }
+    try {
+      const running = spawnMain(env)
+      await expect.poll(() => running.printed.out, { timeout: 25_000, interval: 20 }).toMatch(/Limitkeep is ready/)
+      const server = await lockFile()
+      expect(isRunning(server)).toBe(true)
+      expect(await interrupt(running)).toBe(0)
+      expect([isRunning(server), await lockFile()]).toEqual([false, undefined])
+
+      const starting = spawnMain(env)
+      await expect.poll(lockFile, { timeout: 25_000, interval: 5 }).toBeTypeOf('number')
+      const next = await lockFile()
+      await interrupt(starting)
+      expect([isRunning(next), await lockFile()]).toEqual([false, undefined])
+    } finally {
+      await rm(own, { recursive: true, force: true })
+    }
+  })
+})
+
+/** Whether there is a process of this number. */
+function isRunning(pid: number | undefined): boolean {
+  if (pid === undefined) return false
+  try {
+    return process.kill(pid, 0)
+  } catch {
+    return false
+  }
+}
+
+describe('a start that fails prints one sentence and no stack', () => {
+  const cases: [string, () => Promise<Record<string, string>>, RegExp][] = [
+    ['where a setting is wrong', async () => ({ PORT: 'eighty' }), /PORT/],
+    [
+      'where no database answers',
+      async () => ({ DATABASE_URL: 'postgresql://nobody@127.0.0.1:1/none' }),
+      /could not be brought up to date.* Because: .*ECONNREFUSED/,
+    ],
+    [
+      'where the port is taken',
+      async () => {
+        const env = await emptyEnvironment()
+        const service = await start(env)
+        return { ...env, PORT: new URL(service.url).port }
+      },
+      /EADDRINUSE/,
+    ],
+  ]
+  test.each(cases)('%s', async (_, environment, because) => {
+    const { printed, ended } = spawnMain({ DATA_DIRECTORY: directory, PORT: '0', ...(await environment()) })
+    expect(await ended).toBe(1)
+    expect(printed.error).toMatch(/^Limitkeep could not start: [^\n]+\n(?: {2}[A-Z_]+: [^\n]+\n)*$/)
+    expect(printed.error).toMatch(because)
+    for (const text of [printed.out, printed.error]) expect(text).not.toMatch(/\bat .*\.ts:\d+|node_modules/)
+  })
 })

@@ -13,15 +13,18 @@ export interface RulesAsked {
   readonly measurements: readonly string[]
 }
 
-/** What the rules demand and would not be met, for each of the measurements. */
+/** What the rules demand and would not be met, for each of the measurements; warnings unless only what blocks is asked. */
 export function compareWithRules(
   requirements: readonly Requirement[],
   { variant, accepted, step, measurements }: RulesAsked,
+  { onlyBlocking }: { readonly onlyBlocking: boolean },
 ): Found[] {
   const findings: Found[] = []
   for (const outcome of meetRequirements(requirements, accepted)) {
-    if (outcome.outcome === 'met') continue
-    for (const one of findingsOf(outcome)) {
+    if (onlyBlocking && (outcome.outcome === 'met' || outcome.severity === 'warning')) continue
+    const overridden = outcome.overridden.length === 0 ? [] : findOverridden(outcome)
+    if (outcome.outcome === 'met' && overridden.length === 0) continue
+    for (const one of outcome.outcome === 'met' ? overridden : [...findingsOf(outcome), ...overridden]) {
       const whose = { ...one, variant: variant || null, step: step ?? null }
       if (step === undefined) findings.push(whose)
       for (const measurement of measurements) findings.push({ ...whose, measurement })
@@ -39,6 +42,25 @@ export function checkRuleSets(timeline: RuleTimeline, version: ConfirmedVersion,
   return version.content.ruleSets
     .filter((ruleSet) => !known.has(ruleSet))
     .map((ruleSet) => found({ severity: 'warning', code: 'rule-set-empty', facts: { ruleSet } }))
+}
+
+/**
+ * Demands that a table without conditions takes out of one that is made for such products. It may be meant; but a house
+ * rule for everything usually gives way to the special one, and not the other way round.
+ */
+function findOverridden({ table, edition, overridden }: RequirementOutcome): Found[] {
+  return overridden
+    .filter(({ isBroader }) => isBroader)
+    .map(({ parameter, byTable, byEdition, reason }) =>
+      found({
+        severity: 'warning',
+        code: 'parameter-overridden',
+        table,
+        edition,
+        parameter,
+        facts: { by: `${byTable}/${byEdition}`, reason },
+      }),
+    )
 }
 
 function findingsOf(outcome: Exclude<RequirementOutcome, { outcome: 'met' }>): Found[] {

@@ -3,6 +3,7 @@ import { type ConfirmedVersion, variantNames, versionInEffect } from '../product
 import type { Requirement } from '../rules/requirements.ts'
 import { checkProduct } from './check-product.ts'
 import { checkRuleSets, compareWithRules, type RulesAsked } from './check-rules.ts'
+import { checkBonding, checkSilence, type Silence } from './coverage.ts'
 import {
   type Finding,
   type Found,
@@ -72,7 +73,19 @@ export function checkPrepared(
   }
 }
 
-function isBlocking({ severity }: Finding): boolean {
+/**
+ * The same check begun at a later instant; undefined where that cannot be said of it, since something changes after
+ * `from` and up to then.
+ */
+export function begunLater(check: RevisionCheck, from: number, at: number): RevisionCheck | undefined {
+  const isPassed = (edge: number | null) => edge !== null && edge > from && edge <= at
+  const { findings, applied } = check
+  if (at < from || [...findings, ...applied].some((one) => isPassed(one.from) || isPassed(one.until))) return undefined
+  const later = <One extends { readonly from: number }>(one: One): One => ({ ...one, from: Math.max(one.from, at) })
+  return { ...check, findings: findings.map(later), applied: applied.map(later) }
+}
+
+function isBlocking({ severity }: Found): boolean {
   return severity === 'blocking'
 }
 
@@ -105,6 +118,12 @@ interface PieceResult {
   readonly checkable: boolean
 }
 
+/**
+ * So many findings of one instant are told; nobody mends more at once. Beyond them it is only asked whether anything
+ * blocks, so that the check of a large plan which meets nothing stays as quick as that of one which meets all.
+ */
+const FINDINGS_MAX = 2_000
+
 /** Checks at one instant. What depends on the product version alone, or on the same demands, is worked out once. */
 function pieceChecker(prepared: PreparedRevision, variants: readonly string[], timeline: RuleTimeline) {
   const ofVersion = new Map<ConfirmedVersion, readonly Found[]>()
@@ -112,21 +131,37 @@ function pieceChecker(prepared: PreparedRevision, variants: readonly string[], t
   return (at: number, version: ConfirmedVersion): PieceResult => {
     const product = ofVersion.get(version) ?? checkProduct(prepared, { version, variants, timeline })
     ofVersion.set(version, product)
-    const all: Found[] = [...product]
+    const all: Found[] = [...prepared.openAbove, ...product]
     const editions = new Set<string>()
+    let isBlocked = all.some(isBlocking)
+    let isLeftOut = false
     const ask = (holder: PreparedGroup | PreparedRevision, demanded: readonly Requirement[], asked: RulesAsked) => {
       for (const { table, edition } of demanded) editions.add(`${table}/${edition}`)
-      all.push(...compare(holder, demanded, asked))
+      const isFull = all.length >= FINDINGS_MAX
+      isLeftOut ||= isFull && demanded.length > 0
+      if (isFull && isBlocked) return
+      for (const one of compare(holder, demanded, asked, { onlyBlocking: isFull })) {
+        if (isFull && !isBlocking(one)) continue
+        all.push(one)
+        isBlocked ||= isBlocking(one)
+      }
     }
-    const known = variantNames(version.content)
-    for (const variant of variants) {
-      if (!known.includes(variant)) continue
+    const named = variantNames(version.content)
+    const known = variants.filter((variant) => named.includes(variant))
+    const silences = new Map<PreparedStep, Silence[]>()
+    for (const variant of known) {
       const ofPlan = timeline.requirementsAt(at, { subject: 'plan', version, variant, step: {} })
       ask(prepared, ofPlan, { variant, accepted: prepared.acceptedByPlan, step: undefined, measurements: [] })
-      for (const { step, groups } of prepared.steps) {
+      for (const preparedStep of prepared.steps) {
+        const { step, groups } = preparedStep
         for (const group of groups) {
           const { attributes, measurements } = group
           const ofStep = timeline.requirementsAt(at, { subject: step.kind, version, variant, step: attributes })
+          if (ofStep.length === 0) {
+            const silent = silences.get(preparedStep) ?? []
+            silences.set(preparedStep, silent)
+            for (const measurement of measurements) silent.push({ measurement, variant })
+          }
           ask(group, ofStep, { variant, accepted: group.accepted(variant), step: step.step, measurements })
         }
       }
@@ -135,8 +170,17 @@ function pieceChecker(prepared: PreparedRevision, variants: readonly string[], t
     for (const { table, edition } of unreadable) {
       all.push(found({ severity: 'blocking', code: 'edition-not-readable', table, edition }))
     }
-    // An edition that cannot be read does not say which rule set it is of.
-    if (unreadable.length === 0) all.push(...checkRuleSets(timeline, version, at))
+    // An edition that cannot be read does not say which rule set it is of, nor what it speaks of.
+    if (unreadable.length === 0) {
+      all.push(...checkRuleSets(timeline, version, at))
+      for (const [{ step }, silent] of silences) all.push(...checkSilence(step, silent, known.length))
+    }
+    if (isLeftOut) {
+      all.push(found({ severity: 'warning', code: 'findings-left-out', facts: { told: String(FINDINGS_MAX) } }))
+    }
+    const subjects = known.map((variant) => timeline.subjectOf(version, variant))
+    const earthedParts = version.content.attributes.earthedParts ?? []
+    all.push(...checkBonding(prepared.bonded, { subjects, earthedParts, found: all }))
     return { found: collapse(all, prepared.steps), editions: [...editions].sort(), checkable: unreadable.length === 0 }
   }
 }
@@ -144,13 +188,19 @@ function pieceChecker(prepared: PreparedRevision, variants: readonly string[], t
 /** Compares with the rules, and again only where the demands are others than the last time. */
 function rulesComparer() {
   const last = new Map<PreparedGroup | PreparedRevision, Map<string, RulesFound>>()
-  return (holder: PreparedGroup | PreparedRevision, requirements: readonly Requirement[], asked: RulesAsked) => {
+  return (
+    holder: PreparedGroup | PreparedRevision,
+    requirements: readonly Requirement[],
+    asked: RulesAsked,
+    options: { readonly onlyBlocking: boolean },
+  ): readonly Found[] => {
     if (requirements.length === 0) return []
+    if (options.onlyBlocking) return compareWithRules(requirements, asked, options)
     const byVariant = last.get(holder) ?? new Map<string, RulesFound>()
     last.set(holder, byVariant)
     const before = byVariant.get(asked.variant)
     if (before?.requirements === requirements) return before.found
-    const fresh = compareWithRules(requirements, asked)
+    const fresh = compareWithRules(requirements, asked, options)
     byVariant.set(asked.variant, { requirements, found: fresh })
     return fresh
   }

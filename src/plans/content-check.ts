@@ -28,9 +28,14 @@ export function checkPlanContent(content: PlanContent, product: ProductContent):
   const refuse: Refuse = (pointer, detail, code = 'field-invalid') => refusals.push({ pointer, code, detail })
   if (content.product !== product.product) refuse('/product', `the product version is one of ${product.product}`)
   if (content.productVersion !== product.version) refuse('/productVersion', `the version given is ${product.version}`)
+  const variants = variantNames(product)
+  const measurementCount = content.steps.reduce((count, { measurements }) => count + measurements.length, 0)
+  if (measurementCount * variants.length > CELLS_MAX) {
+    refuse('/steps', `hold ${measurementCount} measurements, for ${variants.length} variants each: ${TOO_MANY}`)
+    return refusals
+  }
   checkUnique(content.sites ?? [], (index) => `/sites/${index}`, refuse)
   checkPositive(content.runDurationMax, '/runDurationMax', refuse)
-  const variants = variantNames(product)
   const before = new Map<string, Step>()
   content.steps.forEach((step, index) => {
     const pointer = `/steps/${index}`
@@ -43,6 +48,10 @@ export function checkPlanContent(content: PlanContent, product: ProductContent):
   for (const { pointer, detail } of findDisagreements(steps, connectionsOf(product))) refuse(pointer, detail)
   return refusals
 }
+
+/** What is checked each time that rules change: every measurement for every variant. */
+const CELLS_MAX = 5_000
+const TOO_MANY = `at most ${CELLS_MAX} can be checked together, so make several plans of it`
 
 function checkUnique(names: readonly string[], pointer: (index: number) => string, refuse: Refuse): void {
   const seen = new Set<string>()
@@ -76,6 +85,10 @@ function checkStep(step: Step, { variants, before, pointer, refuse }: StepContex
   )
   checkMembers(step, { variants, pointer, refuse })
   step.measurements.forEach((own, index) => {
+    own.to?.forEach((terminal, position) => {
+      if (!own.from?.includes(terminal)) return
+      refuse(`${pointer}/measurements/${index}/to/${position}`, `${terminal} is in from already: nothing lies between`)
+    })
     checkMembers(own, { variants, pointer: `${pointer}/measurements/${index}`, refuse })
   })
   // What holds together is asked of each measurement, and said once where the step alone says it.

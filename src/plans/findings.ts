@@ -27,6 +27,12 @@ export const findingCodes = [
   'content-not-readable',
   'edition-not-readable',
   'rule-set-empty', // No table in effect belongs to a rule set that the product names.
+  'rules-silent', // No table in effect applies to a step, so that nothing of it was compared.
+  'parameter-overridden', // A table without conditions takes a demand out of one that is made for this product.
+  'findings-left-out', // There were more than are told.
+  'window-open-above', // A stress may be as high as you like.
+  'bond-missing', // An earthed product whose plan has no bonding at all.
+  'earthed-part-not-tested',
 ] as const
 export type FindingCode = (typeof findingCodes)[number]
 

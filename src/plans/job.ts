@@ -1,7 +1,7 @@
 import type { Database } from '../platform/database/pool.ts'
 import type { Log } from '../platform/log.ts'
 import { startReconciler } from '../platform/reconcile.ts'
-import { checkPageBehind, PAGE_MAX } from './acts/ensure-checked.ts'
+import { checkPageBehind } from './acts/ensure-checked.ts'
 
 /** Where a nudge was lost, the sweep looks by itself. */
 const SWEEP_EVERY_MS = 10_000
@@ -23,6 +23,6 @@ export function startSweep(database: Database, log: Log): Sweep {
     name: 'revision checks',
     everyMs: SWEEP_EVERY_MS,
     log,
-    step: async () => ((await checkPageBehind(database)) < PAGE_MAX ? 'settled' : 'more'),
+    step: () => checkPageBehind(database),
   })
 }

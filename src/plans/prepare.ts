@@ -1,6 +1,8 @@
 import type { Accepted } from '../rules/demand.ts'
 import { type CompiledFormula, compilePlanFormula } from '../rules/feel-compile.ts'
 import { acceptedBy, acceptedByPlan } from './accepted.ts'
+import { bondedTerminals, findOpenAbove } from './coverage.ts'
+import type { Found } from './findings.ts'
 import type { StepAttributes } from './rule-timeline.ts'
 import {
   type Limit,
@@ -17,6 +19,10 @@ export interface PreparedRevision {
   readonly content: PlanContent
   readonly steps: readonly PreparedStep[]
   readonly acceptedByPlan: Accepted
+  /** Terminals of its bonding; undefined where it has none. */
+  readonly bonded: ReadonlySet<string> | undefined
+  /** What it warns of by itself, whatever product and rules say. */
+  readonly openAbove: readonly Found[]
 }
 
 export interface PreparedStep {
@@ -59,13 +65,24 @@ export function prepareRevision(content: unknown): { prepared: PreparedRevision 
     }
     steps.push({ step, settings, groups })
   }
-  return { prepared: { content: read.data, steps, acceptedByPlan: acceptedByPlan(read.data.steps) } }
+  return {
+    prepared: {
+      content: read.data,
+      steps,
+      acceptedByPlan: acceptedByPlan(read.data.steps),
+      bonded: bondedTerminals(read.data.steps),
+      openAbove: steps.flatMap(({ settings }) => settings.flatMap(findOpenAbove)),
+    },
+  }
 }
 
 type Group = [Settings, ...Settings[]]
 
 /** Where a measurement is connected, and under which supply condition, makes no difference to what it accepts. */
 function groupsOf(settings: readonly Settings[]): Group[] {
+  const [only, ...others] = settings
+  // Most steps have one measurement, and comparing takes as long as all the rest.
+  if (only !== undefined && others.length === 0) return [[only]]
   const groups = new Map<string, Group>()
   for (const one of settings) {
     const key = JSON.stringify(one, (name, value) => (connection.includes(name) ? undefined : value))

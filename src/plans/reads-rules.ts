@@ -6,15 +6,18 @@ import { ProductContentWire } from '../products/words.ts'
 import { compileTable } from '../rules/compile-table.ts'
 import { readPublished } from '../rules/reads.ts'
 import { EditionContentWire } from '../rules/words.ts'
-import type { RuleBook } from './replay.ts'
+import type { Published, RuleBook } from './replay.ts'
 import { type PublishedTable, type RuleTimeline, ruleTimeline } from './rule-timeline.ts'
 
 /**
  * What was published is never changed, so this process keeps what it has read and compiled, and reads only what came
  * since. INVARIANT: an entry is complete up to the rules version it says, because whoever reads has seen that version in
- * an earlier statement.
+ * an earlier statement. Behind a lost connection there may be another server, whose history is another from some version
+ * on: then all of it is dropped.
  */
 interface Memory {
+  /** `Database.epoch` before the first of it was read. */
+  readonly epoch: number
   tablesUpTo: number
   readonly tables: Map<number, PublishedTable>
   readonly timelines: Map<number, RuleTimeline>
@@ -23,7 +26,9 @@ interface Memory {
 
 interface ProductEntry {
   readonly upTo: number
+  /** None where one of them cannot be read. */
   readonly versions: readonly ConfirmedVersion[]
+  readonly unreadable: readonly Published[]
 }
 
 /** Products are many and each has few versions; what is dropped is read again. */
@@ -33,15 +38,25 @@ const TIMELINES_MAX = 4
 
 const memories = new WeakMap<Database, Memory>()
 
-/** The house's rules version now. */
-export async function readRulesVersion(sql: Sql): Promise<number> {
-  const [row] = await sql.query<{ rulesVersion: number }>(
-    `SELECT rules_version AS "rulesVersion" FROM intake.gate WHERE site_id = '*'`,
+/** The house's rules version now, and the instant, through the clock: milliseconds since the epoch. */
+export async function readRulesNow({ sql, clock }: Database): Promise<{ rulesVersion: number; at: number }> {
+  const [row] = await sql.query<{ rulesVersion: number; now: number }>(
+    `SELECT rules_version AS "rulesVersion", floor(extract(epoch FROM clock_timestamp()) * 1000)::int8 AS now
+     FROM intake.gate WHERE site_id = '*'`,
     [],
-    'plans_rules_version',
+    'plans_rules_now',
   )
   if (row === undefined) throw new Error("the gate has no row '*'; are the migrations applied?")
-  return row.rulesVersion
+  return { rulesVersion: row.rulesVersion, at: clock.read(row.now) }
+}
+
+/**
+ * Reads and compiles what is published, where this process remembers nothing yet: before the gate is shared, so that no
+ * act waits for it.
+ */
+export async function warmRules(database: Database): Promise<void> {
+  if (memories.get(database)?.epoch === database.epoch()) return
+  await readRuleBook(database, database.sql, (await readRulesNow(database)).rulesVersion, [])
 }
 
 /**
@@ -55,18 +70,15 @@ export async function readRuleBook(
   rulesVersion: number,
   products: readonly string[],
 ): Promise<RuleBook> {
-  const memory = memoryOf(database)
+  const memory = memoryOf(database, rulesVersion)
   if (memory.tablesUpTo < rulesVersion) await readTables(database, sql, memory, rulesVersion)
   const versions = await readVersions(database, sql, memory, rulesVersion, products)
   const tables = [...memory.tables.values()]
   return {
     rulesVersion,
     tables,
-    versionsOf(product) {
-      const known = versions.get(product)
-      if (known === undefined) throw new Error(`the versions of ${product} were not loaded`)
-      return known
-    },
+    versionsOf: (product) => entryOf(versions, product).versions,
+    unreadableOf: (product) => entryOf(versions, product).unreadable,
     timelineAt(knownVersion) {
       const kept = memory.timelines.get(knownVersion)
       if (kept !== undefined) return kept
@@ -78,10 +90,18 @@ export async function readRuleBook(
   }
 }
 
-function memoryOf(database: Database): Memory {
+function entryOf(entries: ReadonlyMap<string, ProductEntry>, product: string): ProductEntry {
+  const entry = entries.get(product)
+  if (entry === undefined) throw new Error(`the versions of ${product} were not loaded`)
+  return entry
+}
+
+/** What is remembered, unless the server may be another since, or has published less than is remembered. */
+function memoryOf(database: Database, rulesVersion: number): Memory {
+  const epoch = database.epoch()
   const kept = memories.get(database)
-  if (kept !== undefined) return kept
-  const made: Memory = { tablesUpTo: 0, tables: new Map(), timelines: new Map(), products: new Map() }
+  if (kept !== undefined && kept.epoch === epoch && kept.tablesUpTo <= rulesVersion) return kept
+  const made: Memory = { epoch, tablesUpTo: 0, tables: new Map(), timelines: new Map(), products: new Map() }
   memories.set(database, made)
   return made
 }
@@ -126,24 +146,26 @@ async function readVersions(
   memory: Memory,
   rulesVersion: number,
   products: readonly string[],
-): Promise<Map<string, readonly ConfirmedVersion[]>> {
+): Promise<Map<string, ProductEntry>> {
   // Taken now: another reader may store later states, or drop entries, while this one waits for the database.
   const entries = new Map([...new Set(products)].map((product) => [product, memory.products.get(product)]))
   const behind = [...entries].filter(([, entry]) => entry === undefined || entry.upTo < rulesVersion)
   if (behind.length > 0) {
     const { fresh, unreadable } = await readFreshVersions(database, sql, rulesVersion, behind)
     for (const [product, entry] of behind) {
-      const versions = unreadable.has(product) ? [] : [...(entry?.versions ?? []), ...(fresh.get(product) ?? [])]
-      const made = { upTo: rulesVersion, versions }
+      const lost = unreadable.get(product) ?? []
+      const versions = lost.length > 0 ? [] : [...(entry?.versions ?? []), ...(fresh.get(product) ?? [])]
+      const made = { upTo: rulesVersion, versions, unreadable: lost }
       entries.set(product, made)
       // Whoever stored a later state has all of this one in it. One that cannot be read is not kept: it is told again.
-      if ((memory.products.get(product)?.upTo ?? -1) >= rulesVersion || unreadable.has(product)) continue
+      if ((memory.products.get(product)?.upTo ?? -1) >= rulesVersion || lost.length > 0) continue
       memory.products.delete(product)
       memory.products.set(product, made)
     }
     dropOldest(memory.products, PRODUCTS_MAX)
   }
-  return new Map([...entries].map(([product, entry]) => [product, entry?.versions ?? []]))
+  const none: ProductEntry = { upTo: rulesVersion, versions: [], unreadable: [] }
+  return new Map([...entries].map(([product, entry]) => [product, entry ?? none]))
 }
 
 async function readFreshVersions(
@@ -163,7 +185,7 @@ async function readFreshVersions(
     'plans_confirmed_versions',
   )
   const fresh = new Map<string, ConfirmedVersion[]>()
-  const unreadable = new Set<string>()
+  const unreadable = new Map<string, Published[]>()
   for (const { content, ...row } of rows) {
     const read = digestOf(content) === row.digest ? ProductContentWire.safeParse(JSON.parse(content)) : undefined
     if (read?.success) {
@@ -174,7 +196,9 @@ async function readFreshVersions(
       const because = read?.error.message ?? 'its digest does not fit'
       const facts = { product: row.product, version: row.version, because }
       database.log.error(facts, 'A product version can no longer be read; the plans for the product are blocked by it.')
-      unreadable.add(row.product)
+      const list = unreadable.get(row.product) ?? []
+      list.push({ rulesVersion: row.rulesVersion, publishedAt: row.publishedAt })
+      unreadable.set(row.product, list)
     }
   }
   return { fresh, unreadable }

@@ -3,7 +3,7 @@ import type { Database } from '../platform/database/pool.ts'
 import type { Sql } from '../platform/database/sql.ts'
 import { Problem } from '../platform/problems.ts'
 import type { Finding } from './findings.ts'
-import { readRuleBook, readRulesVersion } from './reads-rules.ts'
+import { readRuleBook, readRulesNow } from './reads-rules.ts'
 import {
   type CheckAnswer,
   type CheckRecord,
@@ -123,7 +123,7 @@ async function findingsOfDraft(
 ): Promise<FindingsRead> {
   const record = await selectRevision(database.sql, key)
   if (record === undefined) throw revisionNotFound(key)
-  const rulesVersion = await readRulesVersion(database.sql)
+  const { rulesVersion } = await readRulesNow(database)
   const book = await readRuleBook(database, database.sql, rulesVersion, [record.product])
   const { verdict, editions, findings } = checkContent(record, book, page.at)
   const check = { ...key, rulesVersion, verdict, editions, ...countsOf(findings), checkedAt: page.at }

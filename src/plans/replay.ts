@@ -10,11 +10,19 @@ export interface RuleBook {
   /** The rules version up to which it is complete. */
   readonly rulesVersion: number
   readonly tables: readonly PublishedTable[]
-  /** Confirmed versions of a product, later ones included. Throws for a product that was not loaded. */
+  /**
+   * Confirmed versions of a product, later ones included; none where one of them can no longer be read. Throws for a
+   * product that was not loaded.
+   */
   versionsOf(product: string): readonly ConfirmedVersion[]
+  /** The versions of a product that can no longer be read. */
+  unreadableOf(product: string): readonly Published[]
   /** The editions as known at one version; the same object for the same version, as long as it is asked for often. */
   timelineAt(knownVersion: number): RuleTimeline
 }
+
+/** What a publication did at which rules version, whether or not it can be read. */
+export type Published = Pick<ConfirmedVersion, 'rulesVersion' | 'publishedAt'>
 
 /** A revision as its last check left it. */
 export interface CheckedSoFar {
@@ -30,47 +38,90 @@ export interface CheckedSoFar {
 }
 
 export interface BroughtForward {
+  /** The rules version that the check is of: the book's or, where time ran out, one on the way to it. */
+  readonly rulesVersion: number
   readonly check: RevisionCheck
   readonly blocks: readonly Block[]
 }
 
-/** Told of a check that failed on a bug; the revision is then blocked, not assumed good. */
-type TellFailure<Revision> = (revision: Revision, error: unknown) => void
+export interface Bringing<Revision> {
+  /** Told of a check that failed on a bug; the revision is then blocked, not assumed good. */
+  readonly tellFailure: (revision: Revision, error: unknown) => void
+  /** Asked after each check: whether to stop here. At least one check is made all the same, so that work gets on. */
+  readonly isLate: () => boolean
+}
 
 /**
  * The checks of revisions at the book's rules version, and their blocks after every version since the last check of each,
  * applied in their order. Versions that publish nothing about the product change neither demand nor block, so they are
- * passed over; which those are is asked with what was known then. Hence the result is the same whoever checks, and when.
+ * passed over; which those are is asked with what was known then. Hence the result is the same whoever checks, when, and
+ * in how many portions: where time runs out, revisions are left out, or given with the check of a version on the way.
  */
 export function bringForward<Revision extends CheckedSoFar>(
   revisions: readonly Revision[],
   book: RuleBook,
-  tellFailure: TellFailure<Revision>,
+  { tellFailure, isLate }: Bringing<Revision>,
 ): Map<Revision, BroughtForward> {
   const passedBy = new Map(revisions.map((revision) => [revision, passedVersions(revision, book)]))
-  const blocksOf = new Map(revisions.map((revision) => [revision, revision.blocks ?? []]))
-  const step = (revision: Revision, check: RevisionCheck, version: PublishedVersion) => {
-    const blocks = blocksOf.get(revision) ?? []
-    blocksOf.set(revision, stepBlocks(blocks, blockDemand(check.findings, revision.from), version))
+  const brought = new Map<Revision, BroughtForward>()
+  const bring = (revision: Revision, rulesVersion: number, version: PublishedVersion | undefined) => {
+    const check = checkAt(revision, book, rulesVersion, tellFailure)
+    const before = brought.get(revision)?.blocks ?? revision.blocks ?? []
+    const blocks =
+      version === undefined ? before : stepBlocks(before, blockDemand(check.findings, revision.from), version)
+    const known = rulesVersion === book.rulesVersion ? book : { ...book, rulesVersion }
+    const editions = editionsSince(revision, known, check)
+    brought.set(revision, { rulesVersion, check: { ...check, editions }, blocks })
   }
   // Version by version and not revision by revision: all that is checked at one version shares its timeline.
-  const last = new Map([...passedBy].map(([revision, passed]) => [revision, passed.at(-1)]))
   for (const [version, those] of byVersion(passedBy)) {
     for (const revision of those) {
-      if (last.get(revision)?.version !== version.version)
-        step(revision, checkAt(revision, book, version.version, tellFailure), version)
+      if (passedBy.get(revision)?.at(-1)?.version === version.version) continue
+      bring(revision, version.version, version)
+      if (isLate()) return brought
     }
   }
-  const brought = new Map<Revision, BroughtForward>()
   for (const revision of revisions) {
-    const check = checkAt(revision, book, book.rulesVersion, tellFailure)
     // Nothing about the product was published after the last version passed, so the present check is its check as well.
-    const version = last.get(revision)
-    if (version !== undefined) step(revision, check, version)
-    const editions = editionsSince(revision, book, check)
-    brought.set(revision, { check: { ...check, editions }, blocks: blocksOf.get(revision) ?? [] })
+    bring(revision, book.rulesVersion, passedBy.get(revision)?.at(-1))
+    blockUnchecked(revision, book, brought)
+    if (isLate()) return brought
   }
   return brought
+}
+
+/**
+ * A revision that can no longer be checked is blocked even where nothing was published about it since its last check: as
+ * of the last publication that is known. Whether it lost its content before or after is not known, and not asked.
+ */
+function blockUnchecked<Revision extends CheckedSoFar>(
+  revision: Revision,
+  book: RuleBook,
+  brought: Map<Revision, BroughtForward>,
+): void {
+  const made = brought.get(revision)
+  if (made === undefined || made.check.verdict !== 'not-checkable' || revision.blocks === undefined) return
+  const demand = blockDemand(made.check.findings, revision.from)
+  if (demand === undefined) return
+  const version = lastPublished(revision, book)
+  const from = Math.max(demand.from, version.publishedAt + 1)
+  if (made.blocks.some((block) => block.until === null && block.from <= from)) return
+  brought.set(revision, { ...made, blocks: stepBlocks(made.blocks, demand, version) })
+}
+
+/** The last publication that the book knows of, about whatever product. */
+function lastPublished({ product, from }: CheckedSoFar, book: RuleBook): PublishedVersion {
+  let last: PublishedVersion | undefined
+  for (const { rulesVersion, publishedAt } of [
+    ...book.tables,
+    ...book.versionsOf(product),
+    ...book.unreadableOf(product),
+  ]) {
+    if (rulesVersion > book.rulesVersion || rulesVersion <= (last?.version ?? 0)) continue
+    last = { version: rulesVersion, publishedAt }
+  }
+  // A product whose every row is gone leaves nothing to date by: then from the first instant on.
+  return last ?? { version: book.rulesVersion, publishedAt: from - 1 }
 }
 
 /** The check of stored content by itself at the book's rules version, from an instant on. */
@@ -122,7 +173,7 @@ function checkAt<Revision extends CheckedSoFar>(
   revision: Revision,
   book: RuleBook,
   version: number,
-  tellFailure: TellFailure<Revision>,
+  tellFailure: Bringing<Revision>['tellFailure'],
 ): RevisionCheck {
   const { read, product, from } = revision
   if ('refused' in read) return notReadable(read.refused, from)
@@ -140,16 +191,16 @@ function checkAt<Revision extends CheckedSoFar>(
 
 /** The versions after `after` that published something about a product, ascending. */
 export function relevantVersions(
-  book: Pick<RuleBook, 'rulesVersion' | 'tables' | 'versionsOf'>,
+  book: Pick<RuleBook, 'rulesVersion' | 'tables' | 'versionsOf' | 'unreadableOf'>,
   product: string,
   after: number,
 ): PublishedVersion[] {
   if (after >= book.rulesVersion) return []
   const versions = book.versionsOf(product)
-  const isPassed = ({ rulesVersion }: { readonly rulesVersion: number }) =>
-    rulesVersion > after && rulesVersion <= book.rulesVersion
-  const published = [
+  const isPassed = ({ rulesVersion }: Published) => rulesVersion > after && rulesVersion <= book.rulesVersion
+  const published: Published[] = [
     ...versions.filter(isPassed),
+    ...book.unreadableOf(product).filter(isPassed),
     ...book.tables.filter((table) => isPassed(table) && speaksOf(table, versions)),
   ]
   return published

@@ -54,12 +54,21 @@ export function holdPageBehind(
   )
 }
 
-/** The stored content of these revisions. Ask once they are held. */
-export async function selectContents(sql: Sql, keys: readonly RevisionKey[]): Promise<Map<string, string>> {
+/**
+ * The stored content of these revisions, by `keyText`: as many as fit into so many bytes, one at least. Ask once they are
+ * held.
+ */
+export async function selectContents(
+  sql: Sql,
+  keys: readonly RevisionKey[],
+  bytesMax: number,
+): Promise<Map<string, string>> {
   const rows = await sql.query<RevisionKey & { content: string }>(
-    `SELECT plan, revision, content FROM governance.plan_revision
-     JOIN unnest($1::text[], $2::int[]) AS asked (plan, revision) USING (plan, revision)`,
-    [keys.map(({ plan }) => plan), keys.map(({ revision }) => revision)],
+    `SELECT plan, revision, content FROM (
+       SELECT plan, revision, content, sum(octet_length(content)) OVER (ORDER BY plan, revision) AS through
+       FROM governance.plan_revision JOIN unnest($1::text[], $2::int[]) AS asked (plan, revision) USING (plan, revision)
+     ) held WHERE through - octet_length(content) < $3`,
+    [keys.map(({ plan }) => plan), keys.map(({ revision }) => revision), bytesMax],
     'plans_contents',
   )
   return new Map(rows.map((row) => [keyText(row), row.content]))

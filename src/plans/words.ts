@@ -277,9 +277,12 @@ export type Settings = SettingsOf<PlanStepKind>
 export function settingsOf<S extends Step>(step: S): SettingsOf<S['kind']>[] {
   const { measurements, ...common } = step
   return measurements.map((measurement) => {
-    const own = Object.entries(measurement).filter(([, member]) => member !== null && member !== undefined)
+    const settings: Record<string, unknown> = { ...common }
+    for (const [name, member] of Object.entries(measurement)) {
+      if (member !== null && member !== undefined) settings[name] = member
+    }
     // Each member keeps the type that its kind gives it; the compiler cannot follow that through the entries.
-    return { ...common, ...Object.fromEntries(own) } as unknown as SettingsOf<S['kind']>
+    return settings as unknown as SettingsOf<S['kind']>
   })
 }
 

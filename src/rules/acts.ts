@@ -2,9 +2,9 @@ import { runActOf } from '../access/acts-live.ts'
 import type { PersonActor } from '../access/words.ts'
 import { writeInstant } from '../exact/time.ts'
 import { recordEntry } from '../ledger/acts.ts'
-import type { Database } from '../platform/database/pool.ts'
+import type { Database, Sql } from '../platform/database/pool.ts'
 import type { Act } from '../platform/gate.ts'
-import { fieldInvalid, Problem, requireText } from '../platform/problems.ts'
+import { fieldInvalid, Problem, type ProblemError, requireText } from '../platform/problems.ts'
 import { firstState, requireHigherNumber, requireMove, type Versioned, withAuthor } from '../platform/versioned.ts'
 import { draftErrors, readEffect, type Submission } from '../platform/versioned-words.ts'
 import { compileTable } from './compile-table.ts'
@@ -91,10 +91,11 @@ export async function submitEdition(
   submission: Submission,
 ): Promise<Edition> {
   const by = actor.person
+  const compiled = await compileStored(services.database.sql, key)
   return runActOf(services.database, actor, async (act) => {
     const current = await findEdition(act, key)
     const state = requireMove(lifecycle, 'submitEdition', current, { by, digest: submission?.digest })
-    requireCompiling(current.content, '')
+    requireCompiled(current, compiled)
     return entered(act, 'submitEdition', actor, await markSubmitted(act, key, { state, by }), {})
   })
 }
@@ -114,10 +115,11 @@ export async function publishEdition(
   const asked = readEffect(request.effectiveFrom, '/effectiveFrom')
   requireText(meaning, '/meaning')
   if (bindsBecause !== null) requireText(bindsBecause, '/bindsBecause')
+  const compiled = await compileStored(services.database.sql, key)
   const answer = await runActOf(services.database, actor, async (act) => {
     const current = await findEdition(act, key)
     const state = requireMove(lifecycle, 'publishEdition', current, { by, digest })
-    requireCompiling(current.content, '')
+    requireCompiled(current, compiled)
     const effectiveFrom = act.effectiveAt(asked, '/effectiveFrom')
     const rulesVersion = act.raiseRules()
     const record = await markPublished(act, key, { state, by, meaning, effectiveFrom, bindsBecause, rulesVersion })
@@ -133,19 +135,52 @@ export async function publishEdition(
 function requireSound(draft: EditionDraft, { table, edition }: EditionKey): void {
   const errors = draftErrors(draft, { table, edition }, edition)
   if (errors.length > 0) throw new Problem('field-invalid', { errors })
-  requireCompiling(draft.content, '/content')
+  requireCompiling(findUncompilable(draft.content, '/content'))
 }
 
-/** @throws Problem `field-invalid` naming every cell and column that cannot be compiled */
-function requireCompiling(content: EditionContent, pointer: string): void {
+/** Every cell and column of content that cannot be compiled; none where it compiles. */
+function findUncompilable(content: EditionContent, pointer: string): ProblemError[] {
   const read = compileTable(content)
-  if (!('refusals' in read)) return
-  const errors = read.refusals.map(({ pointer: inner, code, detail, at }) => ({
+  if (!('refusals' in read)) return []
+  return read.refusals.map(({ pointer: inner, code, detail, at }) => ({
     pointer: pointer + inner,
     code,
     detail: at === undefined ? detail : `at character ${at + 1}: ${detail}`,
   }))
-  throw new Problem('field-invalid', { detail: 'The edition does not compile.', errors })
+}
+
+/** @throws Problem `field-invalid` naming every cell and column that cannot be compiled */
+function requireCompiling(errors: readonly ProblemError[]): void {
+  if (errors.length === 0) return
+  throw new Problem('field-invalid', { detail: 'The edition does not compile.', errors: [...errors] })
+}
+
+/** What compiling stored content found, and which content that was. */
+interface Compiled {
+  readonly digest: string
+  readonly errors: readonly ProblemError[]
+}
+
+/** Compiles an edition before the gate is taken, since a large one takes its time; undefined where there is none. */
+async function compileStored(sql: Sql, key: EditionKey): Promise<Compiled | undefined> {
+  const record = await selectEdition(sql, key.table, key.edition)
+  return record && { digest: record.digest, errors: findUncompilable(record.content, '') }
+}
+
+/**
+ * @throws Problem `digest-stale` where the content is not the one that was compiled: it was replaced in between
+ * @throws Problem `field-invalid`
+ */
+function requireCompiled({ name, digest }: Versioned<EditionState>, compiled: Compiled | undefined): void {
+  if (compiled?.digest === digest) {
+    requireCompiling(compiled.errors)
+    return
+  }
+  throw new Problem('digest-stale', {
+    detail: `The content of ${name} was replaced a moment ago. Read it again before signing.`,
+    errors: [{ pointer: '/digest', code: 'digest-stale', detail: `the content now has the digest ${digest}` }],
+    members: { digest },
+  })
 }
 
 /** Holds a draft to the table it belongs to. A table whose only edition it is may still move to another rule set. */

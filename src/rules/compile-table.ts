@@ -51,12 +51,20 @@ export interface CompiledTable {
   readonly rows: readonly CompiledRow[]
 }
 
+/** Rows times columns: what one table costs to compile, however it is shaped. */
+const CELLS_MAX = 5_000
+
 /** Collects refusals; nothing is thrown one at a time. */
 type Refuse = (pointer: string, code: string, detail: string, at?: number) => void
 
 export function compileTable(
   content: EditionContent,
 ): { readonly table: CompiledTable } | { readonly refusals: readonly TableRefusal[] } {
+  const cellCount = content.rows.length * (content.inputs.length + content.outputs.length)
+  if (cellCount > CELLS_MAX) {
+    const detail = `has ${cellCount} cells; a table has at most ${CELLS_MAX}, so make several of it`
+    return { refusals: [{ pointer: '/rows', code: 'table-too-large', detail }] }
+  }
   const refusals: TableRefusal[] = []
   const refuse: Refuse = (pointer, code, detail, at) =>
     refusals.push({ pointer, code, detail, ...(at !== undefined && { at }) })

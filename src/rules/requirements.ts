@@ -35,6 +35,8 @@ export interface Overridden {
   readonly byTable: string
   readonly byEdition: number
   readonly reason: string
+  /** Takes a demand out of a table that has conditions, and has none itself. Absent otherwise. */
+  readonly isBroader?: true
 }
 
 interface OfTable {
@@ -141,10 +143,22 @@ function overridesInEffect(applying: readonly Applying[]): Map<string, Overridde
     const { table, parameter, reason } = override
     if (reaches(edges, { from: table, to: by.table, parameter })) continue
     const ofTable = removed.get(table) ?? []
-    ofTable.push({ parameter, byTable: by.table, byEdition: by.edition, reason })
+    const overridden = { parameter, byTable: by.table, byEdition: by.edition, reason }
+    const losing = applying.find((one) => one.table.table === table)
+    ofTable.push(losing && isBroader(by, losing, parameter) ? { ...overridden, isBroader: true } : overridden)
     removed.set(table, ofTable)
   }
   return removed
+}
+
+/** Whether a table without conditions takes a demand, which is there, out of one with conditions. */
+function isBroader(by: CompiledTable, { table, matched }: Applying, parameter: Parameter): boolean {
+  if (!('rows' in matched) || 'code' in matched || hasConditions(by) || !hasConditions(table)) return false
+  return matched.rows.some(({ cells }) => cells.some((cell) => cell.parameter === parameter))
+}
+
+function hasConditions({ appliesWhen }: CompiledTable): boolean {
+  return appliesWhen.some(({ test }) => !test.any)
 }
 
 /** Whether the table `from` overrides `to`, itself or through others, in this parameter. */

@@ -1,6 +1,8 @@
+import pg from 'pg'
 import { afterAll, beforeAll, beforeEach, describe, expect, test } from 'vitest'
 import { presenceOn } from '../../src/access/acts-presence.ts'
 import { findActor } from '../../src/access/reads.ts'
+import { timeStep } from '../../src/access/signature.ts'
 import type { PersonActor } from '../../src/access/words.ts'
 import { Problem } from '../../src/platform/problems.ts'
 import { openTestApp, type Signer, type TestApp } from '../support/app.ts'
@@ -82,6 +84,70 @@ describe('presence', () => {
     const fetched = await signer.post(`/v1/persons/${signer.person}/one-time-code`)
     expect(fetched.status).toBe(201)
     expect(fetched.body.secret).toMatch(/^[A-Z2-7]{32}$/)
+  })
+})
+
+describe('presence and the end of a secret', () => {
+  test('in a race: a code of a voided secret opens nothing that lasts', async () => {
+    const admin = new pg.Client({ connectionString: app.urls.adminUrl })
+    await admin.connect()
+    try {
+      // Whoever uses up the code of this step waits here, after the secret was read.
+      await admin.query('BEGIN')
+      await admin.query('INSERT INTO governance.used_code (person, time_step) VALUES ($1, $2)', [
+        signer.person,
+        timeStep(app.clock.at),
+      ])
+      const opening = verify(signer.code())
+      await waitingForLocks(1)
+      let isVoided = false
+      const voiding = app.administrator
+        .post(`/v1/persons/${signer.person}/one-time-code/voiding`, { reason: 'telephone lost' })
+        .finally(() => {
+          isVoided = true
+        })
+      await waitingForLocks(2, () => isVoided)
+      await admin.query('ROLLBACK')
+      expect((await voiding).status).toBe(200)
+      await opening
+      expect(await verify(undefined)).toBe('one-time-code-missing')
+    } finally {
+      await admin.end()
+    }
+  })
+})
+
+/** Waits until so many connections of this database wait for a lock, or something else has happened. */
+async function waitingForLocks(connections: number, hasHappened = () => false): Promise<void> {
+  const waiting = async () =>
+    hasHappened() ||
+    (
+      await app.database.sql.query(
+        "SELECT 1 FROM pg_stat_activity WHERE datname = current_database() AND wait_event_type = 'Lock'",
+      )
+    ).length >= connections
+  await expect.poll(waiting, { interval: 5, timeout: 10_000 }).toBe(true)
+}
+
+describe('what opened presence', () => {
+  test('stands in the ledger with its key and the time step of the code; what did not open it does not', async () => {
+    const code = signer.code()
+    expect(await verify(code)).toBe('present')
+    expect(await verify(undefined)).toBe('present')
+    expect(await verify(code)).toBe('one-time-code-invalid')
+    const rows = await app.database.sql.query<{ content: string }>(
+      "SELECT content FROM intake.ledger_entries WHERE content::jsonb ->> 'subject' = $1",
+      [`persons/${signer.person}`],
+    )
+    const opened = rows.map(({ content }) => JSON.parse(content)).filter(({ action }) => action === 'openPresence')
+    expect(opened).toMatchObject([
+      {
+        by: signer.person,
+        key: actor.key,
+        facts: { timeStep: timeStep(app.clock.at) },
+        recordedAt: new Date(app.clock.at).toISOString(),
+      },
+    ])
   })
 })
 

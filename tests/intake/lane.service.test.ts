@@ -1,15 +1,13 @@
 import pg from 'pg'
 import { afterAll, beforeAll, describe, expect, inject, test } from 'vitest'
 import { createLane } from '../../src/intake/acts-lane.ts'
-import type { Received } from '../../src/intake/decided.ts'
-import { readUpload } from '../../src/intake/read-upload.ts'
 import { intakeStore } from '../../src/intake/store.ts'
 import { receivedClock } from '../../src/platform/clock.ts'
 import { silentLog } from '../../src/platform/log.ts'
 import { onDatabase } from '../support/cluster.ts'
 import { type Line, openLine, type Wire } from '../support/line.ts'
 import type { Answer } from '../support/service.ts'
-import { bytesOf } from './example.ts'
+import { receivedOf } from './received.ts'
 
 /** Many uploads in one commit (architecture 3), and what happens to the others when one goes wrong. */
 let line: Line
@@ -210,7 +208,7 @@ describe('one that goes wrong', () => {
         kept.push(runId)
       },
     })
-    const all = wires.map(received)
+    const all = wires.map((wire) => receivedOf(line, wire))
     const results = await Promise.allSettled(all.map((one) => lane.submit(one)))
     expect(results.map(({ status }) => status)).toEqual(wires.map((wire) => (wire === bad ? 'rejected' : 'fulfilled')))
     expect(results[4]).toMatchObject({ reason: new TypeError('a bug of ours') })
@@ -267,13 +265,13 @@ describe('one that goes wrong', () => {
       },
     })
     const wire = line.upload()
-    const submitted = received(wire)
+    const submitted = receivedOf(line, wire)
     const result = await lane.submit(submitted)
     expect(losses).toBe(1)
     expect(result).toMatchObject({ kind: 'repeat', first: { uploadId: submitted.runId } })
     expect(await count('SELECT count(*)::int AS count FROM intake.attempts WHERE serial = $1', [wire.serial])).toBe(1)
     await lane.drain()
-    await expect(lane.submit(received(line.upload()))).rejects.toMatchObject({ key: 'stopping' })
+    await expect(lane.submit(receivedOf(line, line.upload()))).rejects.toMatchObject({ key: 'stopping' })
   })
 })
 
@@ -289,27 +287,4 @@ describe('when the service stops', () => {
     expect(statuses(answers)).toEqual({ 201: 40 })
     expect(sent.at(-1)).toBe('closed')
   })
-})
-
-/** An upload as the request handler hands it to the lane. */
-function received(wire: Wire): Received {
-  const raw = bytesOf(wire)
-  const read = readUpload(raw)
-  if (read.kind === 'unreadable') throw new Error(read.message)
-  const receivedAt = line.now()
-  const [key] = stationKeys
-  return {
-    actor: { kind: 'station', key: key ?? '', site: 'leeds', stations: ['LDS-F2'] },
-    read,
-    raw,
-    receivedAt,
-    runId: line.service.database.ids.mint(receivedAt),
-  }
-}
-
-let stationKeys: string[] = []
-
-beforeAll(async () => {
-  const { rows } = await admin.query<{ key: string }>("SELECT key FROM governance.key_station WHERE station = 'LDS-F2'")
-  stationKeys = rows.map(({ key }) => key)
 })

@@ -1,6 +1,15 @@
 import { describe, expect, test } from 'vitest'
 import { decide } from '../../src/judging/decide.ts'
-import type { Fact, FactKey, InstrumentFact, ProgrammingFact, RevisionFact } from '../../src/judging/facts.ts'
+import {
+  type Fact,
+  type FactKey,
+  type InstrumentFact,
+  type ProgrammingFact,
+  productFact,
+  type RevisionFact,
+} from '../../src/judging/facts.ts'
+import type { ProductContent } from '../../src/products/words.ts'
+import { ex36 } from '../support/aldermoor.ts'
 import {
   baseFacts,
   changedPlan,
@@ -83,6 +92,33 @@ describe('the unit', () => {
       'product-plan-mismatch',
     ])
     expect(withRevision({ inForce: [] })).toEqual(['product-plan-mismatch'])
+  })
+  test('serial and variant are asked of the version in effect at the start, not of the one cited', () => {
+    const version = (number: number, effectiveFrom: number, change: Partial<ProductContent> = {}) => ({
+      product: 'EX36',
+      version: number,
+      digest: `sha256:${number}`,
+      effectiveFrom,
+      rulesVersion: number,
+      publishedAt: 0,
+      content: { ...ex36(change), version: number },
+    })
+    const newer = {
+      serialRule: { ...ex36().serialRule, pattern: '^N[0-9]{6}$' },
+      variants: [{ variant: 'EX36-3M' }, { variant: 'EX36-8M' }],
+    }
+    const asked = (effectiveFrom: number, serial: string, variant: string) =>
+      codes((wire) => Object.assign(wire, { serial, variant }), {
+        'product/EX36': productFact('EX36', [version(3, 0), version(4, effectiveFrom, newer)]),
+      })
+    expect(asked(START, 'N000001', 'EX36-3M')).toEqual([])
+    expect(asked(START, 'EX36-26-004417', 'EX36-3M')).toEqual(['serial-not-allowed'])
+    expect(asked(START, 'N000001', 'EX36-5M')).toEqual(['field-invalid'])
+    expect(asked(START + 1, 'EX36-26-004417', 'EX36-5M')).toEqual([])
+    expect(asked(START + 1, 'EX36-26-004417', 'EX36-8M')).toEqual(['field-invalid'])
+    // Before any version was in effect the cited one is asked.
+    const early = productFact('EX36', [version(3, START + 1), version(4, START + 2, newer)])
+    expect(codes(nothing, { 'product/EX36': early })).toEqual([])
   })
   test('T12: a variant that the limit does not name', () => {
     const content = changedPlan((wire) => {

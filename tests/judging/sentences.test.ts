@@ -17,6 +17,17 @@ describe('every code has words', () => {
   })
 })
 
+test('what to do about a missing fact promises nothing that nobody does', () => {
+  for (const code of [
+    'person-unknown',
+    'instrument-mismatch',
+    'calibration-expired',
+    'programming-not-current',
+  ] as const) {
+    expect(actionOf(code)).toBe('Record what is missing, then test the unit again and send that as a new upload.')
+  }
+})
+
 test('the sentences a technician meets most', () => {
   expect(sentenceOf('above-limit', { reading: '5.2 mA', limit: '5 mA', inclusive: 'true' })).toBe(
     '5.2 mA is above the limit of 5 mA.',

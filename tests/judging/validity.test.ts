@@ -111,6 +111,40 @@ describe('stress', () => {
     expect(setOnly('0.99')).toEqual(['invalid', ['stress-below-plan']])
     expect(setOnly('1.01')).toEqual(['pass', ['stress-above-plan']])
   })
+  test('a voltage is never accepted below the one set, whatever ends are stated', () => {
+    const withMost = (value: string) =>
+      strength(
+        (m) => Object.assign(m.testVoltage, { value }),
+        (wire) => {
+          stepIn(wire, 'strength').testVoltage = { set: '1250', most: '1287.5', unit: 'V' }
+        },
+      )
+    expect(withMost('600')).toEqual(['invalid', ['stress-below-plan']])
+    expect(withMost('1249')).toEqual(['invalid', ['stress-below-plan']])
+    expect(withMost('1250')).toEqual(['pass', []])
+    expect(withMost('1288')).toEqual(['pass', ['stress-above-plan']])
+  })
+  test('a time of rise shown only to be below more than the plan accepts is not shown to be accepted', () => {
+    const rise = (value: string) => strength((m) => Object.assign(m.rampUp, { value, relation: '<' }))
+    expect(rise('10')).toEqual(['invalid', ['stress-not-shown']])
+    expect(rise('5')).toEqual(['pass', []])
+  })
+  test('of a time at voltage and a total the lesser counts', () => {
+    const both = (dwell: object, totalTime: object, rampUp = '1.0') =>
+      strength((m) =>
+        Object.assign(m, {
+          dwell: { unit: 's', ...dwell },
+          totalTime: { unit: 's', ...totalTime },
+          rampUp: { value: rampUp, unit: 's' },
+        }),
+      )
+    expect(both({ value: '1.2' }, { value: '2.2' })).toEqual(['pass', []])
+    expect(both({ value: '1.2' }, { value: '1.9' })).toEqual(['invalid', ['stress-below-plan']])
+    expect(both({ value: '0.9' }, { value: '60' })).toEqual(['invalid', ['stress-below-plan']])
+    expect(both({ value: '60', relation: '>' }, { value: '1.9' })).toEqual(['invalid', ['stress-below-plan']])
+    expect(both({ value: '1.2' }, { value: '' })).toEqual(['pass', []])
+    expect(both({ value: '' }, { value: '60' })).toEqual(['invalid', ['stress-not-measured']])
+  })
 })
 
 describe('the current in the ramp', () => {
@@ -130,6 +164,12 @@ describe('the current in the ramp', () => {
     expect(ramp('2', true, '>')).toEqual(['inconclusive', ['limit-undecided']])
     expect(ramp('3', true, '>')).toEqual(['fail', ['above-limit-in-ramp']])
   })
+  test('below zero it is no reading, where the limit holds in the ramp', () => {
+    expect(ramp('-0.1')).toEqual(['invalid', ['reading-below-zero']])
+    expect(ramp('0', true, '<')).toEqual(['invalid', ['reading-below-zero']])
+    expect(ramp('0')).toEqual(['pass', []])
+    expect(ramp('-0.1', false)).toEqual(['pass', []])
+  })
   test('above the planned voltage it fails too, and the run is held', () => {
     const run = judged((wire) => {
       at(wire, 'strength').testVoltage.value = '1300'
@@ -147,6 +187,15 @@ describe('insulation', () => {
     ['', 'invalid', ['stress-not-measured']],
   ])('a residual voltage of %s V: %s', (value, verdict, codes) => {
     expect(insulation((m) => Object.assign(m.residualVoltage, { value }))).toEqual([verdict, codes])
+  })
+  test.each([
+    ['<', '100', 'invalid', ['stress-not-shown']],
+    ['<', '60', 'pass', []],
+    ['>', '20', 'invalid', ['stress-not-shown']],
+    ['>', '-100', 'invalid', ['stress-not-shown']],
+    ['>', '-60', 'pass', []],
+  ])('a residual voltage %s %s V: %s', (relation, value, verdict, codes) => {
+    expect(insulation((m) => Object.assign(m.residualVoltage, { value, relation }))).toEqual([verdict, codes])
   })
   test('read too early, it is invalid; too low, it fails whenever it was read', () => {
     expect(insulation((m) => Object.assign(m.readAt, { value: '4.99' }))).toEqual(['invalid', ['stress-below-plan']])

@@ -72,7 +72,7 @@ const entry: EntryContent = {
   recordedAt: instant('2026-03-16T09:14:42.212Z'),
   action: 'revokeKey',
   by: 'P-0102',
-  key: null,
+  key: 'qrstuvwxyz234567',
   subject: 'keys/abcdefghijklmnop',
   facts: { reason: 'station scrapped' },
 }
@@ -81,9 +81,13 @@ describe('the stored form of an entry', () => {
   test('is one line of canonical text that says its own form', () => {
     expect(ledgerRow(entry).content).toBe(
       '{"action":"revokeKey","by":"P-0102","entryId":"019cf5ed-0fba-7c3e-9d41-8a2f6f6d2f10",' +
-        '"facts":{"reason":"station scrapped"},"format":"ledger-entry/1",' +
+        '"facts":{"reason":"station scrapped"},"format":"ledger-entry/1","key":"qrstuvwxyz234567",' +
         '"recordedAt":"2026-03-16T09:14:42.212Z","subject":"keys/abcdefghijklmnop"}',
     )
+  })
+
+  test('has no key where the service itself acted', () => {
+    expect(JSON.parse(ledgerRow({ ...entry, by: 'service', key: null }).content)).not.toHaveProperty('key')
   })
 
   test('has the leaf hash of its bytes in UTF-8', () => {

@@ -37,6 +37,11 @@ beforeAll(async () => {
 })
 afterAll(() => line.service.close())
 
+interface AccessKey {
+  readonly key: string
+  readonly person: string | null
+}
+
 interface Entry {
   readonly content: string
   readonly by: string
@@ -71,4 +76,29 @@ test('no entry holds the name of a person, though it says who it was', async () 
   for (const { content } of all) expect(names.filter((name) => content.includes(name))).toEqual([])
   const persons = new Set(all.map(({ by }) => by))
   for (const { person } of [line.author, line.approver, line.operator]) expect(persons).toContain(person)
+})
+
+test('every entry names the access key that it was done with, but for what the service did itself', async () => {
+  const { items } = expected(await line.service.administrator.get('/v1/keys?limit=500'), 200).body
+  const holders = new Map<string, string | null>(items.map((one: AccessKey) => [one.key, one.person]))
+  const all = (await entries()).map(({ content }) => JSON.parse(content))
+  for (const { action, by, key } of all) {
+    if (by === 'service') expect([action, key]).toEqual([action, undefined])
+    // The key of the very person who is said to have done it.
+    else expect([action, holders.get(key)]).toEqual([action, by])
+  }
+  expect(all.filter(({ by }) => by === 'service').map(({ action }) => action)).toEqual(
+    expect.arrayContaining(['createPerson', 'issueKey', 'uploadRuns']),
+  )
+})
+
+test('a commit of uploads names the key that sent each', async () => {
+  const { items } = expected(await line.analyst.get('/v1/runs'), 200).body
+  const [stationKey] = await line.service.database.sql.query<{ key: string }>(
+    "SELECT key FROM governance.key_station WHERE station = 'LDS-F2'",
+  )
+  const commits = (await entries()).filter(({ action }) => action === 'uploadRuns')
+  const uploads = commits.flatMap(({ content }) => JSON.parse(content).facts.uploads)
+  expect(uploads).toHaveLength(items.length)
+  for (const { sender } of uploads) expect(sender).toBe(stationKey?.key)
 })

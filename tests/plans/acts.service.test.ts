@@ -272,6 +272,8 @@ describe('an approval', () => {
     const approved = await line.approve(submitted, at + 4_999)
     expect(approved.findings).toMatchObject([
       // The line's rule set has no table in effect until then.
+      { severity: 'warning', code: 'rules-silent', step: 'bond', until: writeInstant(at + 5_000) },
+      ...['insulation', 'strength', 'touch'].map((step) => ({ code: 'rules-silent', step, until: null })),
       { severity: 'warning', code: 'rule-set-empty', until: writeInstant(at + 5_000) },
       ...Array(2).fill({ severity: 'blocking', from: writeInstant(at + 5_000), until: null }),
     ])

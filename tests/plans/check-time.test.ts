@@ -1,8 +1,19 @@
 import fc from 'fast-check'
 import { describe, expect, test } from 'vitest'
+import { begunLater } from '../../src/plans/check.ts'
 import { blockDemand, type Finding } from '../../src/plans/findings.ts'
 import { type Block, stepBlocks } from '../../src/plans/step-blocks.ts'
-import { bondTable, brief, type Changes, check, confirmed, published, rows, strength } from './aldermoor.ts'
+import {
+  bondTable,
+  brief,
+  type Changes,
+  check,
+  checkWholly,
+  confirmed,
+  published,
+  rows,
+  strength,
+} from './aldermoor.ts'
 
 describe('a rule that changes', () => {
   const before = bondTable('10', { rulesVersion: 3 })
@@ -46,6 +57,28 @@ describe('a rule that changes', () => {
       { from: 500, until: 800, editions: ['bond/4', 'extractor-strength/3'] },
       { from: 800, until: null, editions: ['bond/5', 'extractor-strength/3'] },
     ])
+  })
+})
+
+describe('a check begun later', () => {
+  const later = (tables: Parameters<typeof check>[0], at: number) => begunLater(checkWholly(tables), 100, at)
+  const after = bondTable('25', { rulesVersion: 4, effectiveFrom: 500 })
+
+  test('is the check from there on, as long as nothing changes up to then', () => {
+    for (const given of [{}, { tables: [published(), after] }, { changes: strength('1190', '1.0') }]) {
+      expect(later(given, 100)).toEqual(checkWholly(given))
+      expect(later(given, 499)).toEqual(checkWholly({ ...given, from: 499 }))
+    }
+  })
+
+  test('cannot be said where something begins or ends up to then, or time ran backwards', () => {
+    const given = { tables: [published(), after] }
+    expect(later(given, 500)).toBeUndefined()
+    expect(later(given, 501)).toBeUndefined()
+    expect(later({}, 99)).toBeUndefined()
+    expect(later({ tables: [{ ...after, compiled: null }] }, 500)).toBeUndefined()
+    const versions = [confirmed({ effectiveFrom: 300 })]
+    expect([later({ versions }, 299), later({ versions }, 300)]).toEqual([expect.anything(), undefined])
   })
 })
 
@@ -154,7 +187,7 @@ describe('however rules are published', () => {
     fc.assert(
       fc.property(histories, fc.infiniteStream(fc.nat({ max: 100 })), (tables, order) => {
         const shuffled = tables.map((table) => ({ table, at: order.next().value })).sort((a, b) => a.at - b.at)
-        expect(check({ tables: shuffled.map(({ table }) => table) })).toEqual(check({ tables }))
+        expect(checkWholly({ tables: shuffled.map(({ table }) => table) })).toEqual(checkWholly({ tables }))
       }),
       { numRuns: 60 },
     )
@@ -163,9 +196,9 @@ describe('however rules are published', () => {
   test('a check along time says at each instant what a check at that instant says', () => {
     fc.assert(
       fc.property(histories, fc.integer({ min: 0, max: 250 }), (tables, later) => {
-        const along = check({ tables, from: 0 }).findings
+        const along = checkWholly({ tables, from: 0 }).findings
         const holding = along.filter(({ from, until }) => from <= later && (until === null || until > later))
-        const there = check({ tables, from: later }).findings.filter(({ from }) => from === later)
+        const there = checkWholly({ tables, from: later }).findings.filter(({ from }) => from === later)
         const without = ({ from: _, until: __, ...rest }: Finding) => JSON.stringify(rest)
         expect(holding.map(without).sort()).toEqual(there.map(without).sort())
       }),
@@ -178,7 +211,7 @@ describe('however rules are published', () => {
       fc.property(histories, fc.nat({ max: 8 }), (tables, late) => {
         const step = (held: readonly Block[], version: number) => {
           const publishedAt = tables[version - 2]?.publishedAt ?? 0
-          const findings = check({ tables, from: 1, knownVersion: version }).findings
+          const findings = checkWholly({ tables, from: 1, knownVersion: version }).findings
           return stepBlocks(held, blockDemand(findings, 1), { version, publishedAt })
         }
         const versions = tables.map(({ rulesVersion }) => rulesVersion)
@@ -189,13 +222,13 @@ describe('however rules are published', () => {
         const reversed = [...tables].reverse()
         const resumed = versions.slice(late).reduce<Block[]>((held, version) => {
           const publishedAt = tables[version - 2]?.publishedAt ?? 0
-          const { findings } = check({ tables: reversed, from: 1, knownVersion: version })
+          const { findings } = checkWholly({ tables: reversed, from: 1, knownVersion: version })
           return stepBlocks(held, blockDemand(findings, 1), { version, publishedAt })
         }, begun)
         expect(resumed).toEqual(promptly)
         // Nobody may use the revision at an instant at which a version known then demanded otherwise.
         for (const version of versions) {
-          const { findings } = check({ tables, from: 1, knownVersion: version })
+          const { findings } = checkWholly({ tables, from: 1, knownVersion: version })
           const next = tables[version - 1]?.publishedAt ?? Number.POSITIVE_INFINITY
           for (const { severity, from } of findings) {
             if (severity === 'blocking' && from <= next) expect(promptly[0]?.from).toBeLessThanOrEqual(from)

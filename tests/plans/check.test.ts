@@ -9,6 +9,9 @@ describe('a revision', () => {
     expect(check()).toEqual({
       verdict: 'conforms',
       findings: [],
+      silent: ['bond', 'insulation', 'touch'].map((step) =>
+        expect.objectContaining({ severity: 'warning', code: 'rules-silent', step, measurement: null, variant: null }),
+      ),
       editions: ['extractor-strength/3'],
       applied: [{ from: 100, until: null, editions: ['extractor-strength/3'] }],
     })

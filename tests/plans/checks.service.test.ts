@@ -3,7 +3,7 @@ import pg from 'pg'
 import { afterAll, beforeAll, beforeEach, describe, expect, test, vi } from 'vitest'
 import { canonicalText, digestOf } from '../../src/exact/canonical.ts'
 import { submitRevision } from '../../src/plans/acts/draft.ts'
-import { ensureChecked } from '../../src/plans/acts/ensure-checked.ts'
+import { checkPageBehind, ensureChecked } from '../../src/plans/acts/ensure-checked.ts'
 import { startSweep } from '../../src/plans/job.ts'
 import { getRevision, readFindings } from '../../src/plans/reads.ts'
 import type { RevisionKey } from '../../src/plans/record.ts'
@@ -27,10 +27,14 @@ const ensure = (...keys: RevisionKey[]) => ensureChecked(works.database, keys)
 /** A plan of the line for another operation, so that several are in force at once. */
 const planFor = (name: string) => ({ plan: `${line.plan}-${name}`, revision: 1 })
 const checkOf = async (key: RevisionKey) => (await getRevision(works.database.sql, key)).check
-const findingsOf = async (key: RevisionKey) => {
+const allFindingsOf = async (key: RevisionKey) => {
   const read = await readFindings(works.database, key, { after: undefined, limit: 500, at: works.clock.at })
   return read.findings.map(({ finding }) => finding)
 }
+/** Without those of steps that no rule speaks of: the rules here speak of one step or two. */
+const findingsOf = async (key: RevisionKey) => (await allFindingsOf(key)).filter(({ code }) => code !== 'rules-silent')
+const silentOf = async (key: RevisionKey) =>
+  (await allFindingsOf(key)).filter(({ code }) => code === 'rules-silent').map(({ step }) => step)
 
 /** What is stored of a revision's newest check, byte for byte. */
 async function storedOf({ plan, revision }: RevisionKey) {
@@ -51,6 +55,7 @@ describe('a rule that is tightened', () => {
     await ensure(R1)
     expect(await line.blocks(R1)).toEqual(['[101, on)'])
     expect(await checkOf(R1)).toMatchObject({ verdict: 'blocked', blockingCount: 2 })
+    expect(await silentOf(R1)).toEqual(['bond', 'insulation', 'strength', 'touch'])
 
     const other = planFor('later')
     await line.publishBond(2, '10')
@@ -289,30 +294,112 @@ describe('ensureChecked', () => {
     expect(rows).toEqual([{ count: 3 }])
   })
 
+  test('blocks content that has lost its digest, though nothing was published about it', async () => {
+    await line.approved(R1)
+    line.tick(100)
+    await works.database.sql.query("UPDATE governance.plan_revision SET content = content || ' ' WHERE plan = $1", [
+      R1.plan,
+    ])
+    const elsewhere = await works.line()
+    works.clock.at = line.startedAt + 100
+    await elsewhere.publishBond(1, '10')
+    await ensure(R1)
+    expect(await line.blocks(R1)).toEqual(['[101, on)'])
+  })
+
+  test('blocks what rests on a product version that has lost its digest', async () => {
+    await line.approved(R1)
+    line.tick(100)
+    await line.publishBond(1, '10')
+    await ensure(R1)
+    expect(await line.blocks(R1)).toEqual([])
+    await works.database.sql.query(
+      "UPDATE governance.product_version SET content = content || ' ' WHERE product = $1",
+      [line.product],
+    )
+    const elsewhere = await works.line()
+    works.clock.at = line.startedAt + 100
+    await elsewhere.publishBond(1, '10')
+    // Another process, which has not read the version while it was good.
+    const second = await openDatabase({ serviceUrl: works.urls.serviceUrl, clock: works.clock, log: silentLog })
+    try {
+      await ensureChecked(second, [R1])
+    } finally {
+      await second.close()
+    }
+    expect(await checkOf(R1)).toMatchObject({ verdict: 'not-checkable' })
+    expect(await line.blocks(R1)).toEqual(['[101, on)'])
+  })
+
+  test('in no time makes one check in each transaction, and ends with the same', async () => {
+    const hasty = [planFor('a'), planFor('b'), planFor('c')]
+    const calm = planFor('d')
+    for (const key of [...hasty, calm]) await line.approved(key, 'at-once', { '/operation': key.plan })
+    const gaps: [least: string, effectiveIn: number][] = [
+      ['10', 50],
+      ['25', 300],
+      ['9', 400],
+    ]
+    for (const [index, [least, effectiveIn]] of gaps.entries()) {
+      line.tick(10)
+      await line.publishBond(index + 1, least, works.clock.at + effectiveIn)
+    }
+    await ensure(calm)
+    const commits = await statementsOf(
+      () => ensureChecked(works.database, hasty, { timeMaxMs: 0 }),
+      (text) => text === 'COMMIT',
+    )
+    expect(commits).toBe(3 * gaps.length)
+    const expected = await storedOf(calm)
+    expect(expected?.blocks).not.toBeNull()
+    for (const key of hasty) expect(await storedOf(key)).toEqual(expected)
+    const versions = await works.database.sql.query<{ checks: number }>(
+      'SELECT count(*)::int AS checks FROM governance.revision_check WHERE plan = ANY ($1) GROUP BY plan ORDER BY plan',
+      [[...hasty, calm].map(({ plan }) => plan)],
+    )
+    // One at the submission, then one for each version on the way, or the last alone.
+    expect(versions.map(({ checks }) => checks)).toEqual([4, 4, 4, 2])
+  })
+
   test('sends as many statements for twenty revisions as for one', async () => {
     const keys = Array.from({ length: 20 }, (_, index) => planFor(`n${index}`))
     for (const [index, key] of keys.entries()) await line.approved(key, 'at-once', { '/operation': `op-${index}` })
     await line.approved(R1)
     await line.publishBond(1, '25')
-    const one = await statementsOf(() => ensure(R1))
+    // However slow the machine is.
+    const unhurried = (...asked: RevisionKey[]) => ensureChecked(works.database, asked, { timeMaxMs: 60_000 })
+    const one = await statementsOf(() => unhurried(R1))
     await line.publishBond(2, '24')
-    const twenty = await statementsOf(() => ensure(...keys))
+    const twenty = await statementsOf(() => unhurried(...keys))
     expect(twenty).toBe(one)
     expect(one).toBeLessThanOrEqual(10)
   })
 })
 
-async function statementsOf(work: () => Promise<unknown>): Promise<number> {
+async function statementsOf(
+  work: () => Promise<unknown>,
+  isCounted: (statement: unknown) => boolean = () => true,
+): Promise<number> {
   const query = vi.spyOn(pg.Client.prototype, 'query')
   try {
     await work()
-    return query.mock.calls.length
+    return query.mock.calls.filter(([statement]) => isCounted(statement)).length
   } finally {
     query.mockRestore()
   }
 }
 
 describe('the sweep', () => {
+  test('in no time says that there is more until there is none', async () => {
+    for (const name of ['a', 'b']) await line.approved(planFor(name), 'at-once', { '/operation': name })
+    line.tick()
+    await line.publishBond(1, '25')
+    let turns = 0
+    while ((await checkPageBehind(works.database, { timeMaxMs: 0 })) === 'more') turns += 1
+    expect(turns).toBeGreaterThanOrEqual(1)
+    for (const name of ['a', 'b']) expect((await checkOf(planFor(name)))?.rulesVersion).toBe(await rulesVersion())
+  })
+
   test('brings every live revision up to the rules, and leaves the ended ones', async () => {
     await line.approved(R1)
     line.tick(100)

@@ -32,6 +32,11 @@ describe('content against itself and its product version', () => {
       { '/steps/3/measurements/0/from': ['knob'] },
       '/steps/3/measurements/0/from/0',
     ],
+    [
+      'a terminal on both sides',
+      { '/steps/0/measurements/1/to': ['hose-collar', 'plug-earth-pin'] },
+      '/steps/0/measurements/1/to/1',
+    ],
     ['an insulation the product declares otherwise', { '/steps/1/insulation': 'reinforced' }, '/steps/1/insulation'],
     [
       'the same on a measurement',
@@ -98,6 +103,29 @@ describe('content against itself and its product version', () => {
     ['contact proven later', { '/steps/1/contactProvenBy': 'touch' }, '/steps/1/contactProvenBy'],
   ])('refuses %s', (_, changes, pointer) => {
     expect(pointers(changes)).toContain(pointer)
+  })
+
+  test('more measurements and variants than can be checked together', () => {
+    const variants = (count: number) => ({
+      '/variants': Array.from({ length: count }, (_, index) => ({ variant: `EX36-${index}` })),
+    })
+    const limitUpper = { value: '158.5', unit: 'mOhm', inclusive: true }
+    const bonds = (count: number): Changes => ({
+      '/steps/0/limitUpper': limitUpper,
+      '/steps/0/measurements': Array.from({ length: count }, (_, index) => ({
+        measurement: `m${index}`,
+        from: ['plug-earth-pin'],
+        to: ['motor-housing'],
+      })),
+    })
+    const others = plan()
+      .steps.slice(1)
+      .reduce((count, { measurements }) => count + measurements.length, 0)
+    expect(pointers(bonds(50 - others), variants(100))).toEqual([])
+    const [refusal, ...more] = checkPlanContent(plan(bonds(51 - others)), product(variants(100)))
+    expect(more).toEqual([])
+    expect(refusal?.pointer).toBe('/steps')
+    expect(refusal?.detail).toContain('51 measurements, for 100 variants each: at most 5000')
   })
 
   test('a measurement may say what the step leaves out for the others', () => {

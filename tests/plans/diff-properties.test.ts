@@ -369,7 +369,7 @@ describe('the direction is the judge’s', () => {
       return (least === undefined || compare(value, least) >= 0) && (most === undefined || compare(value, most) <= 0)
     }
     const proper = window('V').filter(
-      ({ least, most }) => !least || !most || accepts({ least, unit: 'V' }, decimal(most)),
+      ({ set, least, most }) => !most || !(least ?? set) || accepts({ least: least ?? set, unit: 'V' }, decimal(most)),
     )
     const seen = new Set<ChangeKind>()
     fc.assert(

@@ -20,6 +20,15 @@ function told(changes: Changes, before: Changes = {}): string[] {
   return diff(changes, before).map(({ kind, path, sentence }) => `${kind} ${path} | ${sentence}`)
 }
 
+describe('a value set that stands for the least', () => {
+  test('is told once, as the least, where it stands', () => {
+    const window = (set: string) => ({ '/steps/1/testVoltage': { set, most: '1287.5', unit: 'V' } })
+    expect(told(window('1200'), window('1250'))).toEqual([
+      'loosened /steps/1/testVoltage/set | Step strength: the least test voltage accepted was loosened: 1250 V before, 1200 V now (-4 %).',
+    ])
+  })
+})
+
 describe('a limit', () => {
   test.each<[string, Changes, string]>([
     [

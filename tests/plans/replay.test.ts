@@ -5,6 +5,7 @@ import {
   bringForward,
   type CheckedSoFar,
   checkContent,
+  type Published,
   type RuleBook,
   relevantVersions,
 } from '../../src/plans/replay.ts'
@@ -21,11 +22,13 @@ function bookOf(
   tables: readonly PublishedTable[],
   rulesVersion: number,
   versions: readonly ConfirmedVersion[] = [confirmed()],
+  unreadable: readonly Published[] = [],
 ): RuleBook {
   return {
     rulesVersion,
     tables,
     versionsOf: () => versions,
+    unreadableOf: () => unreadable,
     timelineAt: (knownVersion) => ruleTimeline(tables, knownVersion),
   }
 }
@@ -43,8 +46,10 @@ function neverFails(_revision: CheckedSoFar, error: unknown): never {
   throw error
 }
 
+const withoutHaste = { tellFailure: neverFails, isLate: () => false }
+
 function forward(revision: CheckedSoFar, book: RuleBook) {
-  const brought = bringForward([revision], book, neverFails).get(revision)
+  const brought = bringForward([revision], book, withoutHaste).get(revision)
   if (brought === undefined) throw new Error('one revision gives one result')
   return brought
 }
@@ -87,7 +92,10 @@ describe('bringForward', () => {
     }
     const told: unknown[] = []
     const revision = inForce()
-    const brought = bringForward([revision], broken, (_one, error) => told.push(error)).get(revision)
+    const brought = bringForward([revision], broken, {
+      tellFailure: (_one, error) => told.push(error),
+      isLate: () => false,
+    }).get(revision)
     expect(brought?.check).toMatchObject({ verdict: 'not-checkable', findings: [{ severity: 'blocking' }] })
     expect(brought?.blocks).toMatchObject([{ from: 201, until: null }])
     expect(told).toEqual([new TypeError('a bug')])
@@ -123,6 +131,105 @@ describe('bringForward', () => {
         expect(blocks).toEqual(atOnce.blocks)
       }),
     )
+  })
+
+  test('stops when it is late, and gives what is done, at the version that it is of', () => {
+    const tables = [bond(3, '9', 110), bond(4, '25', 200), bond(5, '9', 300), bond(6, '8', 400)]
+    const book = bookOf(tables, 6)
+    const [first, second] = [inForce(), inForce()]
+    const late = { tellFailure: neverFails, isLate: () => true }
+    const once = bringForward([first, second], book, late)
+    expect([...once.values()].map(({ rulesVersion }) => rulesVersion)).toEqual([3])
+    expect(once.get(first)?.check.editions).toEqual(['bond/3'])
+
+    let checks = 0
+    const three = bringForward([first, second], book, { tellFailure: neverFails, isLate: () => ++checks === 3 })
+    expect([...three.values()].map(({ rulesVersion }) => rulesVersion)).toEqual([4, 3])
+    // Nothing is behind, but each still has to be checked: one at least is.
+    const behind = [inForce({ checkedVersion: 5 }), inForce({ checkedVersion: 5 })]
+    expect([...bringForward(behind, book, late).keys()]).toEqual(behind.slice(0, 1))
+  })
+
+  test('ends with the same checks and blocks however often it was late', () => {
+    const publication = fc.record({
+      least: fc.constantFrom('9', '25'),
+      pause: fc.integer({ min: 0, max: 20 }),
+      ahead: fc.integer({ min: 1, max: 60 }),
+    })
+    fc.assert(
+      fc.property(fc.array(publication, { minLength: 1, maxLength: 6 }), fc.array(fc.boolean()), (history, late) => {
+        let at = 90
+        const tables = history.map(({ least, pause, ahead }, index) => {
+          at += pause
+          return bond(index + 3, least, at, at + ahead)
+        })
+        const last = tables.length + 2
+        const book = bookOf(tables, last)
+        const atOnce = forward(inForce(), book)
+        let left: CheckedSoFar[] = [inForce(), inForce({ from: 130 })]
+        let asked = 0
+        while (left.length > 0) {
+          const brought = bringForward(left, book, {
+            tellFailure: neverFails,
+            isLate: () => late[asked++ % Math.max(late.length, 1)] ?? true,
+          })
+          expect(brought.size).toBeGreaterThan(0)
+          left = left.flatMap((one) => {
+            const made = brought.get(one)
+            if (made === undefined) return [one]
+            if (made.rulesVersion < last) return [{ ...one, checkedVersion: made.rulesVersion, blocks: made.blocks }]
+            if (one.from === 100) expect(made).toEqual(atOnce)
+            return []
+          })
+        }
+      }),
+    )
+  })
+})
+
+describe('a revision that can no longer be checked', () => {
+  const lost = { read: { refused: 'its digest does not fit' } }
+
+  test('is blocked though nothing was published about it, as of the last publication', () => {
+    const elsewhere = { ...bond(5, '25', 300), compiled: null }
+    const ofOther = published({ rulesVersion: 4, publishedAt: 300 }, { '/ruleSet': 'other' })
+    expect(forward(inForce({ ...lost, checkedVersion: 3 }), bookOf([ofOther], 4)).blocks).toEqual([
+      { from: 301, until: null, causeVersion: 4, causes: ['content-not-readable'] },
+    ])
+    // Version 4 was of another product, so the last publication known here is the product's own.
+    expect(forward(inForce({ ...lost, checkedVersion: 3 }), bookOf([], 4)).blocks).toMatchObject([
+      { from: 100, causeVersion: 1 },
+    ])
+    // What is published later is not known at version 4.
+    expect(forward(inForce({ ...lost, checkedVersion: 3 }), bookOf([ofOther, elsewhere], 4)).blocks).toHaveLength(1)
+  })
+
+  test('keeps a block that begins no later, and gets an earlier one in place of one that does', () => {
+    const ofOther = published({ rulesVersion: 4, publishedAt: 300 }, { '/ruleSet': 'other' })
+    const block = (from: number) => ({ from, until: null, causeVersion: 3, causes: ['requirement-not-met bond/3 b'] })
+    const blocksAfter = (from: number) =>
+      forward(inForce({ ...lost, checkedVersion: 3, blocks: [block(from)] }), bookOf([ofOther], 4)).blocks
+    expect(blocksAfter(150)).toEqual([block(150)])
+    expect(blocksAfter(301)).toEqual([block(301)])
+    expect(blocksAfter(900)).toMatchObject([{ from: 301, causeVersion: 4 }])
+  })
+
+  test('for want of a product version that can be read is blocked from its confirmation on', () => {
+    const broken = bookOf([], 4, [], [{ rulesVersion: 4, publishedAt: 300 }])
+    expect(relevantVersions(broken, 'EX36', 3)).toEqual([{ version: 4, publishedAt: 300 }])
+    expect(forward(inForce({ checkedVersion: 3 }), broken)).toMatchObject({
+      check: { verdict: 'not-checkable' },
+      blocks: [{ from: 301, causeVersion: 4 }],
+    })
+    // One that was readable at its confirmation, and is lost since.
+    const since = bookOf([], 4, [], [{ rulesVersion: 1, publishedAt: -1 }])
+    expect(forward(inForce({ checkedVersion: 3 }), since).blocks).toMatchObject([{ from: 100, causeVersion: 1 }])
+    expect(forward(inForce({ checkedVersion: 3 }), bookOf([], 4, [])).blocks).toMatchObject([{ from: 100 }])
+  })
+
+  test('has no blocks while it is in review', () => {
+    const inReview = inForce({ ...lost, blocks: undefined, checkedVersion: 3 })
+    expect(forward(inReview, bookOf([], 4))).toMatchObject({ check: { verdict: 'not-checkable' }, blocks: [] })
   })
 })
 

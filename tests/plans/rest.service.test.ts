@@ -145,7 +145,7 @@ describe('the life of a plan', () => {
       approvedBy: 'P-0101',
       approvedMeaning: 'fit for use',
       approvedComment: 'seen on the line',
-      findings: [],
+      findings: ['bond', 'insulation', 'touch'].map((step) => ({ severity: 'warning', code: 'rules-silent', step })),
     })
     expect(approved.inForce).toMatchObject([
       { variant: 'EX36-3M', site: 'leeds', from: approved.inForceFrom, until: null },
@@ -167,7 +167,12 @@ describe('the life of a plan', () => {
     expect(codes).toContain('requirement-not-met')
     expect(codes).toContain('open-lead-minimum-above-expected')
     const all = expected(await author.get(`${REVISIONS}/6/findings`), 200).body
-    expect(all.items).toHaveLength(codes.length)
+    // The refusal tells those that block.
+    const warnings = all.items.filter(({ severity }: { severity: string }) => severity === 'warning')
+    expect(warnings.map(({ code, step }: { code: string; step: string }) => `${code} ${step}`)).toEqual(
+      ['bond', 'insulation', 'touch'].map((step) => `rules-silent ${step}`),
+    )
+    expect(all.items).toHaveLength(codes.length + warnings.length)
     expect(all.check).toMatchObject({
       verdict: 'blocked',
       blockingCount: codes.length,
@@ -201,7 +206,8 @@ describe('the life of a plan', () => {
     expect(blocks.items[0].causes).toEqual(['requirement-not-met extractor-strength/4 b4'])
     const findings = expected(await author.get(`${REVISIONS}/5/findings`), 200).body
     expect(findings.check).toMatchObject({ rulesVersion: published.rulesVersion, verdict: 'blocked' })
-    expect(findings.items[0]).toMatchObject({
+    const [blocking] = findings.items.filter(({ severity }: { severity: string }) => severity === 'blocking')
+    expect(blocking).toMatchObject({
       from: published.effectiveFrom,
       until: null,
       demanded: { value: '1800', unit: 'V' },

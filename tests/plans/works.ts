@@ -18,6 +18,7 @@ import { createSite } from '../../src/stations/acts.ts'
 import { ex36, planWire } from '../support/aldermoor.ts'
 import { clockAt } from '../support/clock.ts'
 import { openTestDatabase, type TestDatabase } from '../support/database.ts'
+import { insertKeys } from '../support/keys.ts'
 import { type Changes, changed } from './aldermoor.ts'
 
 /**
@@ -75,6 +76,7 @@ function person(key: string, roles: readonly Role[]): PersonActor {
 export async function openWorks(options: { readonly poolMax?: number } = {}): Promise<Works> {
   const clock = clockAt(START)
   const { database, urls, close } = await openTestDatabase(clock, options)
+  await insertKeys(database, [author, coAuthor, approver, administrator])
   const openedAt = '2020-01-01T00:00:00.000Z'
   await createSite(database, administrator, { site: 'leeds', name: 'Leeds', timeZone: 'Europe/London', openedAt })
   await createSite(database, administrator, { site: 'osaka', name: 'Osaka', timeZone: 'Asia/Tokyo', openedAt })

@@ -7,6 +7,7 @@ import { readAllConfirmedVersions, readConfirmedVersions } from '../../src/produ
 import { versionInEffect } from '../../src/products/versions.ts'
 import type { ProductContent } from '../../src/products/words.ts'
 import { ex36 } from '../support/aldermoor.ts'
+import { insertKeys } from '../support/keys.ts'
 import { created, expected, type PersonClient, startTestService, type TestService } from '../support/service.ts'
 
 let service: TestService
@@ -340,11 +341,12 @@ test('every route of the life cycle asks for the permission that its table names
 test('the sweep is nudged after a confirmation that was committed, and by nothing else', async () => {
   const actor = (person: string, role: 'author' | 'approver'): PersonActor => ({
     kind: 'person',
-    key: 'k',
+    key: `key-${person}`,
     person,
     roles: [role],
   })
   const { database } = service
+  await insertKeys(database, [actor('P-0101', 'author'), actor('P-0201', 'approver')])
   const seen: number[] = []
   const nudgeSweep = () =>
     void readConfirmedVersions(database.sql, 'GS-50').then((versions) => seen.push(versions.length))

@@ -17,6 +17,7 @@ import {
   createStation,
   recordCalibration,
 } from '../../src/stations/acts.ts'
+import { insertKeys } from '../support/keys.ts'
 
 /**
  * A factory with one table and one kind of test, so that whether a revision conforms is one comparison of two numbers:
@@ -60,6 +61,7 @@ const OPENED = '2020-01-01T00:00:00.000Z'
 export async function buildFactory(
   database: Database,
 ): Promise<{ stations: Station[]; digests: Map<ProductName, string> }> {
+  await insertKeys(database, [administrator, author, approver])
   await createPerson(database, administrator, { person: technician, name: 'Technician', roles: [] })
   const stations: Station[] = []
   for (const site of sites) {

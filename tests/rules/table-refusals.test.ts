@@ -260,6 +260,35 @@ describe('tables that are refused', () => {
     expect(applies(made, known('100', 3))).toBe(false)
   })
 
+  test('a table may not have more than five thousand cells', () => {
+    const table = (rowCount: number) =>
+      houseTable({
+        inputs: [
+          { attribute: 'ratedVoltage', type: 'number', unit: 'V' },
+          { attribute: 'phases', type: 'number', unit: '1' },
+          { attribute: 'mobility', type: 'string' },
+          { attribute: 'protectionClass', type: 'string' },
+          { attribute: 'family', type: 'string' },
+        ],
+        outputs: [
+          { parameter: 'testVoltage', relation: '>=', unit: 'V' },
+          { parameter: 'testVoltage', relation: '<=', unit: 'V' },
+          { parameter: 'dwell', relation: '>=', unit: 's' },
+          { parameter: 'dwell', relation: '<=', unit: 's' },
+          { parameter: 'limitUpper', relation: '<=', unit: 'mA' },
+        ],
+        rows: Array.from({ length: rowCount }, (_, n) => ({
+          row: `r${n}`,
+          when: [String(n + 1), '-', '-', '-', '-'],
+          then: ['1', '-', '-', '-', '-'],
+        })),
+      })
+    expect(compileTable(table(500))).toHaveProperty('table')
+    expect(compileTable({ ...table(500), rows: table(501).rows })).toMatchObject({
+      refusals: [{ pointer: '/rows', code: 'table-too-large' }],
+    })
+  })
+
   test('a column may not list a thousand values', () => {
     const rows = Array.from({ length: 20 }, (_, n) => ({
       row: `r${n}`,

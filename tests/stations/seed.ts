@@ -12,6 +12,7 @@ import {
   recordCalibration,
 } from '../../src/stations/acts.ts'
 import { ex36 } from '../support/aldermoor.ts'
+import { insertKeys } from '../support/keys.ts'
 import { capable, ex36Final } from './facts.ts'
 
 /**
@@ -30,6 +31,7 @@ export async function seedStations(database: Database, openedAt: string): Promis
      SELECT p, 'Technician', '{}', $1, 'service' FROM unnest($2::text[]) p`,
     [openedAt, [keyer.person, reader.person]],
   )
+  await insertKeys(database, [administrator, keyer, reader])
   await createSite(database, administrator, { site: 'leeds', name: 'Leeds', timeZone: 'Europe/London', openedAt })
   await createSite(database, administrator, { site: 'osaka', name: 'Osaka', timeZone: 'Asia/Tokyo', openedAt })
   for (const [station, site] of [

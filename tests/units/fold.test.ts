@@ -259,6 +259,13 @@ describe('a failure reported in a run that did not count', () => {
       verdict: 'fail',
       reportedFailure: true,
     }),
+    // Counted as one of production for being accepted, it would need no cause.
+    verification: attempt({
+      startedAt: at('09:00'),
+      purpose: 'verification',
+      verdict: 'fail',
+      reportedFailure: true,
+    }),
   }
 
   test.each(Object.entries(failures))('%s: blocks until a later valid pass and a recorded cause', (_, failure) => {
@@ -289,6 +296,22 @@ describe('a failure reported in a run that did not count', () => {
     const bench = attempt({ startedAt: at('09:20'), operation: 'bench', attemptCause: 'after-rework' })
     const before = attempt({ startedAt: at('08:00') })
     expect(against([before, failure, bench])).toEqual(['failure-unexplained'])
+  })
+
+  test('a cause recorded in a run that does not count itself explains nothing, though a pass follows', () => {
+    const failure = failures.rejected
+    const pass = attempt({ startedAt: at('09:20') })
+    const caused = (parts: Partial<Attempt>) =>
+      attempt({ startedAt: at('09:10'), attemptCause: 'after-rework', ...parts })
+    for (const uncounted of [
+      caused({ outcome: 'held' }),
+      caused({ outcome: 'held', purpose: 'engineering' }),
+      caused({ purpose: 'verification' }),
+      caused({ outcome: 'rejected', verdict: null }),
+    ]) {
+      expect(against([failure, uncounted, pass])).toEqual(['failure-unexplained'])
+    }
+    expect(against([failure, caused({}), pass])).toEqual([])
   })
 
   test('of unknown operation it is lifted by a pass at any', () => {

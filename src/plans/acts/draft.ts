@@ -4,15 +4,13 @@ import { recordEntry } from '../../ledger/acts.ts'
 import type { Database } from '../../platform/database/pool.ts'
 import type { Sql } from '../../platform/database/sql.ts'
 import type { Act } from '../../platform/gate.ts'
-import { fieldInvalid, Problem, type ProblemError } from '../../platform/problems.ts'
+import { Problem, type ProblemError } from '../../platform/problems.ts'
 import { firstState, requireHigherNumber, requireMove, type Versioned, withAuthor } from '../../platform/versioned.ts'
 import { draftErrors, type Submission } from '../../platform/versioned-words.ts'
-import { getVersion } from '../../products/reads.ts'
-import type { ProductVersion } from '../../products/words.ts'
-import { checkPlanContent } from '../content-check.ts'
+import { begunLater, type RevisionCheck } from '../check.ts'
 import { lifecycle, type RevisionAction } from '../lifecycle.ts'
 import { answerRevision } from '../reads.ts'
-import { readRuleBook, readRulesVersion } from '../reads-rules.ts'
+import { readRuleBook, readRulesNow } from '../reads-rules.ts'
 import {
   nameOf,
   type Revision,
@@ -21,7 +19,7 @@ import {
   requireNoneBlocking,
   revisionNotFound,
 } from '../record.ts'
-import { checkContent, type RuleBook } from '../replay.ts'
+import { checkContent } from '../replay.ts'
 import {
   insertRevision,
   markSubmitted,
@@ -29,10 +27,10 @@ import {
   replaceContent,
   selectPlanFacts,
   selectRevision,
-  selectSites,
 } from '../store.ts'
 import { insertChecks } from '../store-checks.ts'
 import type { PlanContent, RevisionDraft, RevisionState } from '../words.ts'
+import { findUnsound, requireSound } from './soundness.ts'
 
 /** What the acts of this room use. */
 export interface PlanServices {
@@ -52,13 +50,14 @@ export async function createRevision(
   const { content } = draft
   const key = { plan, revision: content.revision }
   requireFitting(draft, key)
+  const unsound = await findUnsound(services.database.sql, content)
   return runActOf(services.database, actor, async (act) => {
     const facts = await selectPlanFacts(act.sql, key)
     if (facts !== undefined) {
       requireHigherNumber(content.revision, { ...facts, name: nameOf(key), pointer: '/content/revision' })
       requireSamePlan(content, facts)
     }
-    await requireSound(act, content)
+    await requireSound(act.sql, content, unsound)
     const state = firstState(lifecycle, 'createRevision')
     const record = await insertRevision(act, { ...written(draft), state, authors: [actor.person] })
     await recordRevision(act, 'createRevision', actor, record, {})
@@ -79,6 +78,7 @@ export async function replaceRevision(
 ): Promise<Revision> {
   const { content } = draft
   requireFitting(draft, key)
+  const unsound = await findUnsound(services.database.sql, content)
   const by = actor.person
   return runActOf(services.database, actor, async (act) => {
     const current = await findRevision(act.sql, key)
@@ -87,7 +87,7 @@ export async function replaceRevision(
     const facts = await selectPlanFacts(act.sql, key)
     if (facts === undefined) throw new Error(`the plan ${key.plan} has a revision but is not there`)
     requireSamePlan(content, facts)
-    await requireSound(act, content)
+    await requireSound(act.sql, content, unsound)
     const record = await replaceContent(act, { ...written(draft), authors: withAuthor(current.authors, by) })
     await recordRevision(act, 'replaceRevision', actor, record, { before: current.digest })
     return answerRevision(act.sql, record)
@@ -96,7 +96,8 @@ export async function replaceRevision(
 
 /**
  * Freezes a draft for the second person. It is checked first, with all that is published: one that would be blocked at
- * this instant is refused with its findings.
+ * this instant is refused with its findings. Checked before the gate is taken, since uploads wait behind it; under the
+ * gate it is only asked whether content, rules and time are still those that were checked.
  */
 export async function submitRevision(
   services: PlanServices,
@@ -105,27 +106,41 @@ export async function submitRevision(
   submission: Submission,
 ): Promise<Revision> {
   const { database } = services
-  const { product } = await findRevision(database.sql, key)
   for (let tries = 0; tries < TRIES_MAX; tries += 1) {
-    // Read and compiled before the gate is taken, so that uploads do not wait for it.
-    const book = await readRuleBook(database, database.sql, await readRulesVersion(database.sql), [product])
-    const answer = await runActOf(database, actor, (act) => submitUnder(act, book, { key, actor, submission }))
+    const checked = await checkDraft(database, await findRevision(database.sql, key))
+    const answer = await runActOf(database, actor, (act) => submitUnder(act, checked, { key, actor, submission }))
     if (answer !== 'rules-changed') return answer
   }
   throw rulesChanged(key)
 }
 
+/** A draft's check, and what it was made by. */
+interface CheckedDraft {
+  readonly digest: string
+  readonly rulesVersion: number
+  /** The instant from which on it was checked. */
+  readonly at: number
+  readonly check: RevisionCheck
+}
+
+async function checkDraft(database: Database, record: RevisionRecord): Promise<CheckedDraft> {
+  const { rulesVersion, at } = await readRulesNow(database)
+  const book = await readRuleBook(database, database.sql, rulesVersion, [record.product])
+  return { digest: record.digest, rulesVersion, at, check: checkContent(record, book, at) }
+}
+
 async function submitUnder(
   act: Act,
-  book: RuleBook,
+  checked: CheckedDraft,
   asked: { readonly key: RevisionKey; readonly actor: PersonActor; readonly submission: Submission },
 ): Promise<Revision | 'rules-changed'> {
   const { key, actor, submission } = asked
   const by = actor.person
-  if (act.rulesVersion !== book.rulesVersion) return 'rules-changed'
   const current = await findRevision(act.sql, key)
   const state = requireMove(lifecycle, 'submitRevision', current, { by, digest: submission?.digest })
-  const check = checkContent(current, book, act.at)
+  if (act.rulesVersion !== checked.rulesVersion || current.digest !== checked.digest) return 'rules-changed'
+  const check = begunLater(checked.check, checked.at, act.at)
+  if (check === undefined) return 'rules-changed'
   requireNoneBlocking(key, check.findings, act.at)
   const record = await markSubmitted(act, key, { state, by })
   await insertChecks(act.sql, [{ ...key, check, blocks: [] }], { rulesVersion: act.rulesVersion, at: act.at })
@@ -179,32 +194,4 @@ function requireSamePlan(content: PlanContent, { product, operation }: PlanFacts
     errors.push({ pointer: '/content/operation', detail: `The plan is for the operation ${operation}.` })
   }
   if (errors.length > 0) throw new Problem('field-invalid', { errors })
-}
-
-/** @throws Problem `field-invalid` naming every field at fault */
-async function requireSound(act: Act, content: PlanContent): Promise<void> {
-  const version = await findVersion(act, content)
-  const errors: ProblemError[] = []
-  if (version.digest !== content.productDigest) {
-    const detail = `Version ${version.version} of ${version.product} has the digest ${version.digest}.`
-    errors.push({ pointer: '/content/productDigest', code: 'digest-mismatch', detail })
-  }
-  const sites = await selectSites(act.sql)
-  content.sites?.forEach((site, index) => {
-    if (sites.includes(site)) return
-    errors.push({ pointer: `/content/sites/${index}`, code: 'reference-unknown', detail: `There is no site ${site}.` })
-  })
-  for (const refusal of checkPlanContent(content, version.content)) {
-    errors.push({ ...refusal, pointer: `/content${refusal.pointer}` })
-  }
-  if (errors.length > 0) throw new Problem('field-invalid', { errors })
-}
-
-async function findVersion(act: Act, { product, productVersion }: PlanContent): Promise<ProductVersion> {
-  try {
-    return await getVersion(act.sql, product, productVersion)
-  } catch (error) {
-    if (!(error instanceof Problem) || error.key !== 'version-not-found') throw error
-    throw fieldInvalid('/content/productVersion', error.message, 'reference-unknown')
-  }
 }

@@ -1,9 +1,10 @@
+import { setImmediate as nextTurn } from 'node:timers/promises'
 import { digestOf } from '../../exact/canonical.ts'
 import type { Database } from '../../platform/database/pool.ts'
 import { inTransaction, type Sql } from '../../platform/database/transaction.ts'
 import { type GateShare, shareGate } from '../../platform/gate.ts'
 import { type PreparedRevision, prepareRevision } from '../prepare.ts'
-import { readRuleBook } from '../reads-rules.ts'
+import { readRuleBook, warmRules } from '../reads-rules.ts'
 import type { RevisionKey } from '../record.ts'
 import { bringForward, type CheckedSoFar } from '../replay.ts'
 import {
@@ -12,6 +13,7 @@ import {
   holdPageBehind,
   insertChecks,
   keyText,
+  type NewCheck,
   selectBlocks,
   selectContents,
 } from '../store-checks.ts'
@@ -20,31 +22,58 @@ import {
 const HOUSE = '*'
 
 /** Revisions checked in one transaction: enough that its few statements cost little, few enough that it stays short. */
-export const PAGE_MAX = 200
+const PAGE_MAX = 200
+
+/**
+ * How long one transaction checks, milliseconds. It shares the gate, so acts wait for it, and behind them uploads. What
+ * is done by then is stored, and the rest goes on in another.
+ */
+const CHECKING_TIME_MAX_MS = 250
+
+export interface CheckingOptions {
+  /** Instead of the usual time; zero makes one check in each transaction. */
+  readonly timeMaxMs?: number
+}
 
 /**
  * Brings the checks of these revisions up to the house's rules version. Safe to call from several processes at once, and
  * with revisions that are checked already, ended, withdrawn or not there; drafts are left alone. When it resolves, each
  * has a check at the rules version of some instant during the call.
  */
-export async function ensureChecked(database: Database, revisions: readonly RevisionKey[]): Promise<void> {
+export async function ensureChecked(
+  database: Database,
+  revisions: readonly RevisionKey[],
+  { timeMaxMs = CHECKING_TIME_MAX_MS }: CheckingOptions = {},
+): Promise<void> {
+  if (revisions.length === 0) return
+  await warmRules(database)
   for (let start = 0; start < revisions.length; start += PAGE_MAX) {
-    const page = revisions.slice(start, start + PAGE_MAX)
-    await inTransaction(database, async (sql) => {
-      const gate = await shareHouse(database, sql)
-      await checkHeld(database, sql, gate, await holdBehind(sql, page, gate.rulesVersion))
-    })
+    let left = revisions.slice(start, start + PAGE_MAX)
+    while (left.length > 0) {
+      const asked = left
+      left = await inTransaction(database, async (sql) => {
+        const gate = await shareHouse(database, sql)
+        return checkHeld(database, sql, gate, { held: await holdBehind(sql, asked, gate.rulesVersion), timeMaxMs })
+      })
+      await nextTurn()
+    }
   }
 }
 
-/** Checks one page of the live revisions that are behind and that nobody else is checking; gives how many there were. */
-export function checkPageBehind(database: Database): Promise<number> {
+/**
+ * Checks one page of the live revisions that are behind and that nobody else is checking, or as many of it as time
+ * allows; says whether there may be more.
+ */
+export async function checkPageBehind(
+  database: Database,
+  { timeMaxMs = CHECKING_TIME_MAX_MS }: CheckingOptions = {},
+): Promise<'settled' | 'more'> {
+  await warmRules(database)
   return inTransaction(database, async (sql) => {
     const gate = await shareHouse(database, sql)
-    const asked = { rulesVersion: gate.rulesVersion, at: gate.at, limit: PAGE_MAX }
-    const held = await holdPageBehind(sql, asked)
-    await checkHeld(database, sql, gate, held)
-    return held.length
+    const held = await holdPageBehind(sql, { rulesVersion: gate.rulesVersion, at: gate.at, limit: PAGE_MAX })
+    const left = await checkHeld(database, sql, gate, { held, timeMaxMs })
+    return held.length < PAGE_MAX && left.length === 0 ? 'settled' : 'more'
   })
 }
 
@@ -55,20 +84,40 @@ async function shareHouse(database: Database, sql: Sql): Promise<GateShare> {
   return gate
 }
 
-/** Checks revisions that are held and behind, and appends checks, findings and blocks: all with the locks in hand. */
-async function checkHeld(database: Database, sql: Sql, gate: GateShare, held: readonly HeldRevision[]): Promise<void> {
-  if (held.length === 0) return
-  const { rulesVersion, at } = gate
+/**
+ * Checks revisions that are held and behind, and appends checks, findings and blocks: all with the locks in hand. Gives
+ * those that time did not suffice for; one step is made at least.
+ */
+async function checkHeld(
+  database: Database,
+  sql: Sql,
+  { rulesVersion, at }: GateShare,
+  { held, timeMaxMs }: { readonly held: readonly HeldRevision[]; readonly timeMaxMs: number },
+): Promise<RevisionKey[]> {
+  if (held.length === 0) return []
   const products = [...new Set(held.map(({ product }) => product))]
   const book = await readRuleBook(database, sql, rulesVersion, products)
-  const reads = await readPrepared(sql, held)
+  const startedMs = performance.now()
+  const hasPassed = (ms: number) => performance.now() - startedMs >= ms
+  // What is made ready is kept, so that more time than this would be spent only once; but some is needed for checking.
+  const reads = await readPrepared(sql, held, () => hasPassed(timeMaxMs / 2))
   const blocks = await selectBlocks(sql, held.flatMap(lastChecked))
-  const revisions = held.map((revision) => checkedSoFar(revision, reads.get(revision), blocks.get(keyText(revision))))
-  const brought = bringForward(revisions, book, ({ key }, error) => {
-    database.log.error({ err: error, ...key }, 'A revision could not be checked and is blocked.')
+  const revisions = [...reads].map(([revision, read]) => checkedSoFar(revision, read, blocks.get(keyText(revision))))
+  const brought = bringForward(revisions, book, {
+    tellFailure({ key }, error) {
+      database.log.error({ err: error, ...key }, 'A revision could not be checked and is blocked.')
+    },
+    isLate: () => hasPassed(timeMaxMs),
   })
-  const checks = [...brought].map(([{ key }, { check, blocks: after }]) => ({ ...key, check, blocks: after }))
-  await insertChecks(sql, checks, { rulesVersion, at })
+  const byVersion = new Map<number, NewCheck[]>()
+  for (const [{ key }, { rulesVersion: version, check, blocks: after }] of brought) {
+    const those = byVersion.get(version) ?? []
+    byVersion.set(version, those)
+    those.push({ ...key, check, blocks: after })
+  }
+  for (const [version, checks] of byVersion) await insertChecks(sql, checks, { rulesVersion: version, at })
+  const done = new Set((byVersion.get(rulesVersion) ?? []).map(keyText))
+  return held.filter((revision) => !done.has(keyText(revision))).map(({ plan, revision }) => ({ plan, revision }))
 }
 
 /** The check whose blocks are the ones so far; none in review, where nothing is blocked yet. */
@@ -80,14 +129,9 @@ interface KeyedRevision extends CheckedSoFar {
   readonly key: RevisionKey
 }
 
-function checkedSoFar(
-  held: HeldRevision,
-  read: CheckedSoFar['read'] | undefined,
-  blocks: CheckedSoFar['blocks'],
-): KeyedRevision {
+function checkedSoFar(held: HeldRevision, read: CheckedSoFar['read'], blocks: CheckedSoFar['blocks']): KeyedRevision {
   const { plan, revision, state, product, submittedAt, inForceFrom, checkedVersion, approvedVersion } = held
   const key = { plan, revision }
-  if (read === undefined) throw new Error(`revision ${revision} of ${plan} is held but has no content`)
   const from = state === 'in-review' ? submittedAt : inForceFrom
   if (from === null) throw new Error(`revision ${revision} of ${plan} is ${state} without an instant`)
   if (state === 'in-review') return { key, product, read, from, checkedVersion, blocks: undefined }
@@ -98,7 +142,15 @@ function checkedSoFar(
 const preparedByDigest = new Map<string, PreparedRevision>()
 const PREPARED_MAX = 2_000
 
-async function readPrepared(sql: Sql, held: readonly HeldRevision[]): Promise<Map<HeldRevision, CheckedSoFar['read']>> {
+/** Characters of content read at once: a page of usual plans; a few of the largest. */
+const CONTENT_MAX = 4_000_000
+
+/** Those of the revisions that room and time suffice for, one at least. */
+async function readPrepared(
+  sql: Sql,
+  held: readonly HeldRevision[],
+  isLate: () => boolean,
+): Promise<Map<HeldRevision, CheckedSoFar['read']>> {
   const reads = new Map<HeldRevision, CheckedSoFar['read']>()
   const unknown: HeldRevision[] = []
   for (const revision of held) {
@@ -106,17 +158,26 @@ async function readPrepared(sql: Sql, held: readonly HeldRevision[]): Promise<Ma
     if (prepared === undefined) unknown.push(revision)
     else reads.set(revision, { prepared })
   }
-  const contents = unknown.length === 0 ? new Map<string, string>() : await selectContents(sql, unknown)
+  if (unknown.length === 0) return reads
+  const contents = await selectContents(sql, unknown, CONTENT_MAX)
   for (const revision of unknown) {
-    const read = prepareStored(contents.get(keyText(revision)), revision.digest)
+    const content = contents.get(keyText(revision))
+    if (content === undefined) continue
+    const read = prepareStored(content, revision.digest)
     reads.set(revision, read)
-    if ('prepared' in read && preparedByDigest.size < PREPARED_MAX) preparedByDigest.set(revision.digest, read.prepared)
+    if ('prepared' in read) keepPrepared(revision.digest, read.prepared)
+    if (isLate()) break
   }
   return reads
 }
 
+function keepPrepared(digest: string, prepared: PreparedRevision): void {
+  if (preparedByDigest.size >= PREPARED_MAX) preparedByDigest.delete(preparedByDigest.keys().next().value ?? '')
+  preparedByDigest.set(digest, prepared)
+}
+
 /** INVARIANT: what is checked is what was signed; content that lost its digest is blocked like any that is unreadable. */
-function prepareStored(content: string | undefined, digest: string): CheckedSoFar['read'] {
-  if (content === undefined || digestOf(content) !== digest) return { refused: 'its digest does not fit' }
+function prepareStored(content: string, digest: string): CheckedSoFar['read'] {
+  if (digestOf(content) !== digest) return { refused: 'its digest does not fit' }
   return prepareRevision(JSON.parse(content))
 }

@@ -3,6 +3,7 @@ import type { Prisma, PrismaClient } from '../../generated/prisma/client.ts'
 import type { Clock } from '../clock.ts'
 import { type Ids, idsFrom } from '../ids.ts'
 import type { Log } from '../log.ts'
+import { failureOf } from './errors.ts'
 import { prismaOn } from './prisma.ts'
 import { type Sql, sqlOn } from './sql.ts'
 
@@ -97,15 +98,22 @@ export async function openDatabase(options: DatabaseOptions): Promise<Database> 
     keepAliveInitialDelayMillis: KEEP_ALIVE_AFTER_MS,
   })
   let epoch = 0
+  const lost = (error: unknown) => {
+    epoch += 1
+    log.warn({ err: error }, 'A database connection was lost.')
+  }
   // A connection that dies tells its client, and the pool as well where it idled; unheard, either would end the process.
   pool.on('connect', (client) => {
     if (pool.totalCount <= 1) epoch += 1
-    client.on('error', (error) => {
-      epoch += 1
-      log.warn({ err: error }, 'A database connection was lost.')
-    })
+    client.on('error', lost)
   })
   pool.on('error', () => undefined)
+  // One that fell silent tells nobody; whoever waited in vain gives it up.
+  pool.on('release', (given: unknown) => {
+    if (given !== true && failureOf(given)?.kind !== 'lost') return
+    epoch += 1
+    log.warn({}, 'A database connection was given up.')
+  })
   const sql = sqlOn(pool)
   try {
     const [server] = await sql.query<ServerSettings>(
@@ -119,7 +127,7 @@ export async function openDatabase(options: DatabaseOptions): Promise<Database> 
     await pool.end()
     throw error
   }
-  const { prisma, sqlOf } = prismaOn(pool)
+  const { prisma, sqlOf } = prismaOn(pool, lost)
   return {
     pool,
     sql,

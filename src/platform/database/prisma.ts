@@ -2,6 +2,7 @@ import { createHash, randomUUID } from 'node:crypto'
 import { PrismaPg } from '@prisma/adapter-pg'
 import type pg from 'pg'
 import { type Prisma, PrismaClient } from '../../generated/prisma/client.ts'
+import { failureOf } from './errors.ts'
 import { type Sql, sqlOn } from './sql.ts'
 
 type Adapter = Awaited<ReturnType<PrismaPg['connect']>>
@@ -16,6 +17,12 @@ const ASK = 'limitkeep: the connection of this transaction '
  */
 class SharedConnection extends PrismaPg {
   readonly #asked = new Map<string, Sql>()
+  readonly #onLost: (error: unknown) => void
+
+  constructor(pool: pg.Pool, onLost: (error: unknown) => void, options: ConstructorParameters<typeof PrismaPg>[1]) {
+    super(pool, options)
+    this.#onLost = onLost
+  }
 
   override async connect(): Promise<Adapter> {
     const adapter = await super.connect()
@@ -37,16 +44,31 @@ class SharedConnection extends PrismaPg {
     const client = (transaction as unknown as { client?: pg.PoolClient }).client
     if (typeof client?.query !== 'function') throw new Error('the Prisma adapter hides its connection in another place')
     let ended: 'committed' | 'rolled back' | undefined
+    let isLost = false
     const onClient = sqlOn(client)
+    // Prisma gives every connection back to the pool as a good one. One that answers no more is ended first, or the next
+    // to borrow it would wait in vain, and so would the ROLLBACK now.
+    const watched = async <T>(answer: Promise<T>): Promise<T> => {
+      try {
+        return await answer
+      } catch (error) {
+        if (!isLost && failureOf(error)?.kind === 'lost') {
+          isLost = true
+          this.#onLost(error)
+          client.end().catch(() => undefined)
+        }
+        throw error
+      }
+    }
     const sql: Sql = {
       // INVARIANT: nothing is sent once Prisma has ended the transaction (it may, by its time limit, at any moment):
       // the connection would be back in the pool, and the statement would run outside or in another's transaction.
       async query(text, values, name) {
         if (ended) throw new Error(`the transaction was ${ended}`)
-        return onClient.query(text, values, name)
+        return await watched(onClient.query(text, values, name))
       },
     }
-    const { executeRaw, commit, rollback } = transaction
+    const { executeRaw, queryRaw, commit, rollback } = transaction
     transaction.executeRaw = async (query) => {
       if (query.sql.startsWith(ASK)) {
         this.#asked.set(query.sql.slice(ASK.length), sql)
@@ -54,8 +76,9 @@ class SharedConnection extends PrismaPg {
       }
       if (query.sql === 'COMMIT') ended = 'committed'
       if (query.sql === 'ROLLBACK') ended = 'rolled back'
-      return executeRaw.call(transaction, query)
+      return await watched(executeRaw.call(transaction, query))
     }
+    transaction.queryRaw = (query) => watched(queryRaw.call(transaction, query))
     transaction.commit = async () => {
       ended ??= 'committed'
       await commit.call(transaction)
@@ -93,9 +116,12 @@ export interface PrismaOnPool {
   sqlOf(transaction: Prisma.TransactionClient): Promise<Sql>
 }
 
-/** A Prisma client on `pool`; the pool stays the caller's to close. */
-export function prismaOn(pool: pg.Pool): PrismaOnPool {
-  const adapter = new SharedConnection(pool, {
+/**
+ * A Prisma client on `pool`; the pool stays the caller's to close. `onLost` hears of each connection that died, or answers
+ * no more, under one of Prisma's transactions.
+ */
+export function prismaOn(pool: pg.Pool, onLost: (error: unknown) => void): PrismaOnPool {
+  const adapter = new SharedConnection(pool, onLost, {
     schema: 'governance',
     statementNameGenerator: statementNames(),
   })
