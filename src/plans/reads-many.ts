@@ -4,7 +4,7 @@ import type { Problem } from '../platform/problems.ts'
 import { diffRevisions } from './diff.ts'
 import type { RevisionDiff } from './diff-words.ts'
 import { answerRevisions, type FindingPlace, type FindingsRead, writePlan } from './reads.ts'
-import { readRuleBook, readRulesVersion } from './reads-rules.ts'
+import { readRuleBook, readRulesNow } from './reads-rules.ts'
 import {
   contentOf,
   type Plan,
@@ -79,7 +79,7 @@ export async function readFirstFindings(
     keys.filter((key) => !read.has(keyText(key))),
   )
   if (drafts.length === 0) return read
-  const rulesVersion = await readRulesVersion(sql)
+  const { rulesVersion } = await readRulesNow(database)
   const products = [...new Set(drafts.map(({ product }) => product))]
   const book = await readRuleBook(database, sql, rulesVersion, products)
   for (const draft of drafts) {
