@@ -3,7 +3,7 @@ import { parseArgs } from 'node:util'
 import { intakeSingle } from './bench/intake-single.ts'
 import { judgeBench } from './bench/judge.ts'
 import { closeLines } from './bench/line.ts'
-import { needsRoute } from './bench/missing.ts'
+import { notBuilt } from './bench/missing.ts'
 import { revalidate } from './bench/revalidate.ts'
 import { start } from './bench/start.ts'
 import type { Bench } from './bench/words.ts'
@@ -13,15 +13,12 @@ import type { Bench } from './bench/words.ts'
  * `-- NAME --json` prints the figures as one JSON object last. Only ratios taken in one run are worth comparing.
  */
 
-/** What takes many runs in one request, a line of NDJSON each. */
-const BATCH_ROUTE = 'a route for uploads as NDJSON'
-
 const benches: Readonly<Record<string, Bench>> = {
   judge: judgeBench,
   'intake-single': intakeSingle,
   revalidate,
-  'intake-batch': needsRoute('intake-batch', BATCH_ROUTE),
-  memory: needsRoute('memory', BATCH_ROUTE),
+  'intake-batch': notBuilt('intake-batch'),
+  memory: notBuilt('memory'),
   start,
 }
 

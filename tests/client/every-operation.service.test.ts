@@ -6,6 +6,7 @@ import { afterAll, beforeAll, expect, test } from 'vitest'
 import { goodRun } from '../../src/commands/demo/bench.ts'
 import { readDraft, readJsonFile } from '../../src/commands/demo/seed.ts'
 import { writeInstant } from '../../src/exact/time.ts'
+import { sequencePage } from '../../src/ledger/acts-sequence.ts'
 import { instant } from '../support/clock.ts'
 import { startTestService, type TestService } from '../support/service.ts'
 import { buildProgram } from './generate.ts'
@@ -57,6 +58,9 @@ beforeAll(async () => {
     now: () => at,
     pass: (seconds) => {
       at += seconds * 1_000
+    },
+    settle: async () => {
+      while ((await sequencePage(service.database)) !== 0);
     },
     seed<Draft>(name: string) {
       return structuredClone(seeds.get(name)) as Draft
@@ -115,6 +119,26 @@ test('a wrong unit and a stale revision are rejected with the reason, a slow clo
   expect(driven['held']).toMatchObject({ status: 202, outcome: 'held', codes: [{ code: 'clock-skew' }] })
   expect(driven['unreleasedReasons']).toEqual(['hold-open'])
   expect(driven['stale']).toMatchObject({ status: 422, codes: [{ code: 'revision-stale' }] })
+})
+
+test('a batch is answered line by line, and the same can be asked for later', () => {
+  expect(driven['checked']).toEqual({ stored: false, status: 201, outcome: 'accepted' })
+  expect(driven['lines']).toMatchObject([
+    { line: 1, status: 201, outcome: 'accepted', verdict: 'pass' },
+    { line: 2, status: 422, type: 'urn:limitkeep:problem:upload-rejected', codes: [{ code: 'unit-ambiguous' }] },
+  ])
+  expect(driven['batch']).toMatchObject({ complete: true, lines: 2, counts: { accepted: 1, rejected: 1 } })
+  expect(driven['later']).toEqual((driven['lines'] as unknown[]).slice(1))
+})
+
+test('the feed tells of each upload once, in the order in which they came', () => {
+  const [first, second] = driven['lines'] as { runId: string }[]
+  const told = [driven['accepted'], driven['held'], first, second] as { runId: string }[]
+  const events = driven['events'] as string[]
+  expect(new Set(events).size).toBe(events.length)
+  expect(events.filter((subject) => told.some(({ runId }) => subject === `runs/${runId}`))).toEqual(
+    told.map(({ runId }) => `runs/${runId}`),
+  )
 })
 
 test('after a change and a withdrawal the station may not test, and is told so', () => {

@@ -16,7 +16,7 @@ export interface Exchange {
   readonly parameters: Readonly<Record<string, string | number>>
   readonly request: unknown
   readonly status: number
-  /** Undefined for a body that is no JSON. */
+  /** Of many lines of JSON the first; undefined for a body that is no JSON. */
   readonly answer: unknown
 }
 
@@ -50,16 +50,22 @@ export function recordingFetch(operations: readonly Operation[], exchanges: Exch
     if (operation === undefined) throw new Error(`${method} ${url.pathname} is not in the document`)
     const values = operation.path.exec(url.pathname)?.slice(1).map(decodeURIComponent) ?? []
     const given = [...operation.names.map((name, index) => [name, values[index] ?? ''] as const), ...url.searchParams]
-    const isJson = /json/.test(response.headers.get('content-type') ?? '')
     exchanges.push({
       operation,
       parameters: Object.fromEntries(given.map(([name, value]) => [name, /^\d+$/.test(value) ? Number(value) : value])),
       request: typeof init?.body === 'string' ? JSON.parse(init.body) : undefined,
       status: response.status,
-      answer: isJson ? await response.clone().json() : undefined,
+      answer: await answerOf(response.clone()),
     })
     return response
   }
+}
+
+async function answerOf(response: Response): Promise<unknown> {
+  const type = response.headers.get('content-type') ?? ''
+  if (!type.includes('json')) return undefined
+  const text = await response.text()
+  return JSON.parse(type.includes('ndjson') ? text.slice(0, text.indexOf('\n')) : text)
 }
 
 const FOLDER = new URL('../../seed/aldermoor/', import.meta.url)

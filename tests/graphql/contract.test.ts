@@ -69,6 +69,9 @@ const WITHOUT_TWIN = [
   'SetupSheetLimit',
   'SetupSheetMark',
   'SetupSheetTesterStep',
+  // Feeds and intake are for machines: who reads them page by page keeps a cursor, or the lines that were sent.
+  'Batch',
+  'Event',
   // Persons and keys are administered over REST alone.
   'AccessKey',
   'Person',

@@ -25,6 +25,8 @@ const FOLDER = 'examples/'
 /** A value written once and used elsewhere: `{"$from": "plan-ex36-final-7#/content"}`, a file of the seed and a pointer. */
 const FROM = '$from'
 const DEPTH_MAX = 64
+/** Here a schema is that of one line, and so is an example. */
+const LINES = 'application/x-ndjson'
 
 /**
  * The examples in seed/aldermoor/examples, one file for each tag, with what they take from one another and from the
@@ -89,7 +91,9 @@ export function withExamples(document: JsonObject, examples: Examples): JsonObje
       if (example !== undefined) parameter['example'] = example
     }
     if (own.request !== undefined) {
-      for (const media of mediaOf(operation['requestBody'])) media['example'] = own.request
+      for (const [type, media] of mediaOf(operation['requestBody'])) {
+        media['example'] = type === LINES && Array.isArray(own.request) ? (own.request[0] ?? null) : own.request
+      }
     }
     for (const [status, response] of Object.entries(operation['responses'] as Record<string, JsonObject>)) {
       addToResponse(response, own.responses[status], shared)
@@ -148,7 +152,7 @@ function problemExample(key: ProblemKey): JsonObject {
 
 const EXAMPLE_REQUEST_ID = '6f1c2b1e-3d0a-4c57-9a53-0c8f2f6b7a10'
 
-function mediaOf(holder: Json | undefined): JsonObject[] {
+function mediaOf(holder: Json | undefined): [string, JsonObject][] {
   const content = (holder as JsonObject | undefined)?.['content'] ?? {}
-  return Object.values(content as Record<string, JsonObject>)
+  return Object.entries(content as Record<string, JsonObject>)
 }

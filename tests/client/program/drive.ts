@@ -2,6 +2,7 @@ import { createHmac } from 'node:crypto'
 import {
   type AccessKeyDraft,
   Api,
+  type BatchLine,
   type EditionDraft,
   type HttpResponse,
   type InstrumentDraft,
@@ -41,8 +42,10 @@ export async function drive(place: Place): Promise<Driven> {
   await confirmProduct(place, line)
   const cited = await bringIntoForce(place, line)
   const uploads = await uploadRuns(place, line, cited)
+  const batch = await uploadBatch(place, line, cited)
+  const feed = await follow(place, line)
   const changes = await changeAndStop(place, line, cited)
-  return { ...uploads, ...changes }
+  return { ...uploads, ...batch, ...feed, ...changes }
 }
 
 function apiOf(place: Place, token?: string): Api<unknown>['v1'] & Pick<Api<unknown>, 'livez' | 'readyz'> {
@@ -216,6 +219,7 @@ async function uploadRuns(place: Place, { author, station }: Line, told: Cited):
   const touch = other.steps[3]?.measurements[1]?.reading
   if (touch) touch.value = '0.298'
   const conflict = await refused(station.uploadRun(other))
+  await place.settle()
 
   place.pass(120)
   const wrong = structuredClone(runOf(place, 'EX36-26-004418', 7314, cited))
@@ -254,6 +258,39 @@ async function uploadRuns(place: Place, { author, station }: Line, told: Cited):
   }
 }
 
+/** What the station kept during an outage: tried out, then sent in one request, and asked for again. The second is wrong. */
+async function uploadBatch(place: Place, { author, station }: Line, cited: Cited): Promise<Driven> {
+  place.pass(120)
+  const good = runOf(place, 'EX36-26-004420', 7316, cited)
+  place.pass(120)
+  const wrong = structuredClone(runOf(place, 'EX36-26-004421', 7317, cited))
+  const reading = wrong.steps[2]?.measurements[0]?.reading
+  if (reading) reading.unit = 'GOHM'
+  const sentAt = instantOf(place.now())
+  const uploads = [good, wrong].map((upload) => ({ ...upload, sentAt }))
+
+  const { stored, status, outcome } = (await station.checkRun({ ...good, sentAt })).data
+  const sent = await station.uploadBatch(uploads)
+  const lines = linesOf(await sent.text())
+  const batchId = sent.headers.get('location')?.split('/').at(-2) ?? ''
+  const batch = (await author.readBatch(batchId)).data
+  const later = linesOf(await (await author.readBatchAnswers(batchId, { after: 1 })).text())
+  return { checked: { stored, status, outcome }, lines, batch, later }
+}
+
+/** Reads the feed of the plant's uploads page by page, to its end. */
+async function follow(place: Place, { author }: Line): Promise<Driven> {
+  await place.settle()
+  const events: string[] = []
+  let asked = { kinds: 'uploadRuns', site: SITE, ...two }
+  for (;;) {
+    const { items, nextCursor, atEnd } = (await author.listEvents(asked)).data
+    events.push(...items.map(({ subject }) => subject))
+    if (atEnd) return { events }
+    asked = { ...asked, ...{ after: nextCursor } }
+  }
+}
+
 /** A new revision comes into force; the old one is stale, the new one is withdrawn, and nothing may be tested. */
 async function changeAndStop(place: Place, line: Line, cited: Cited): Promise<Driven> {
   const { author, operator, station } = line
@@ -271,7 +308,7 @@ async function changeAndStop(place: Place, line: Line, cited: Cited): Promise<Dr
   await approve(place, line, eighth)
   const diff = (await author.diffRevision(PLAN, 8, { against: 7 })).data
   place.pass(120)
-  const stale = await refused(station.uploadRun(runOf(place, 'EX36-26-004420', 7316, cited)))
+  const stale = await refused(station.uploadRun(runOf(place, 'EX36-26-004422', 7318, cited)))
   await operator.endProgramming(cited.programming, { at: instantOf(place.now()), reason: 'the tester is keyed anew' })
   await author.withdrawRevision(PLAN, 8, { reason: 'the network figure of the touch step was mistyped' })
   const what = { product: PRODUCT, variant: 'EX36-3M', operation: 'final' }
@@ -290,6 +327,13 @@ async function refused(call: Promise<HttpResponse<unknown, unknown>>): Promise<P
   )
   if (answered instanceof Error) throw answered
   return answered.error
+}
+
+function linesOf(text: string): BatchLine[] {
+  return text
+    .trim()
+    .split('\n')
+    .map((line) => JSON.parse(line))
 }
 
 function tagOf(response: Response): string {
