@@ -18,6 +18,12 @@ const reasons = Object.keys(batchReasons) as [BatchReason, ...BatchReason[]]
 
 export const BatchParams = z.strictObject({ batchId: z.string().min(1).max(64) })
 
+/** How many lines came to each outcome, member by member: a record would publish names without their types. */
+const CountsOfOutcomes = Object.fromEntries(listedOutcomes.map((outcome) => [outcome, z.int()])) as Record<
+  (typeof listedOutcomes)[number],
+  z.ZodInt
+>
+
 export const BatchWire = z
   .strictObject({
     batchId: z.string(),
@@ -29,7 +35,7 @@ export const BatchWire = z
     reason: z.enum(reasons).nullable(),
     detail: z.string().nullable(),
     lines: z.int().describe('Lines with an answer'),
-    counts: z.record(z.enum(listedOutcomes), z.int()),
+    counts: z.strictObject(CountsOfOutcomes),
   })
   .meta({ id: 'Batch' })
 export type Batch = z.infer<typeof BatchWire>
