@@ -119,6 +119,7 @@ export function requireHigherNumber(
   throw new Problem(key, { detail, errors: [{ pointer, code: key, detail }] })
 }
 
-function capitalised(text: string): string {
+/** A name at the beginning of a sentence. */
+export function capitalised(text: string): string {
   return text.charAt(0).toUpperCase() + text.slice(1)
 }

@@ -1,4 +1,4 @@
-import { writeInstant } from '../exact/time.ts'
+import { writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import { Problem } from '../platform/problems.ts'
 import type { DraftRecord } from '../platform/versioned-words.ts'
 import type { ProductContent, ProductVersion, VersionState } from './words.ts'
@@ -26,14 +26,10 @@ export function writeVersion(record: VersionRecord): ProductVersion {
     ...rest,
     authors: [...authors],
     createdAt: writeInstant(createdAt),
-    submittedAt: instantOrNull(submittedAt),
-    confirmedAt: instantOrNull(confirmedAt),
-    effectiveFrom: instantOrNull(effectiveFrom),
+    submittedAt: writeInstantOrNull(submittedAt),
+    confirmedAt: writeInstantOrNull(confirmedAt),
+    effectiveFrom: writeInstantOrNull(effectiveFrom),
   }
-}
-
-function instantOrNull(at: number | null): string | null {
-  return at === null ? null : writeInstant(at)
 }
 
 /** How a sentence calls it. */

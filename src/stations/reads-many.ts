@@ -10,9 +10,7 @@ import {
 import { type DatedPlace, type PageAsked, selectInstrumentsNamed } from './store.ts'
 import {
   selectAssignmentsOfMany,
-  selectCalibrationsNamed,
   selectCalibrationsOfMany,
-  selectProgrammingsNamed,
   selectProgrammingsOfMany,
   selectSitesNamed,
   selectStationsNamed,
@@ -44,14 +42,6 @@ export async function readStations(sql: Sql, stations: readonly string[]): Promi
 
 export async function readInstruments(sql: Sql, instruments: readonly string[]): Promise<Instrument[]> {
   return (await selectInstrumentsNamed(sql, instruments)).map(writeInstrument)
-}
-
-export async function readCalibrations(sql: Sql, calibrations: readonly string[]): Promise<CalibrationAnswer[]> {
-  return (await selectCalibrationsNamed(sql, calibrations)).map(writeCalibration)
-}
-
-export async function readProgrammings(sql: Sql, programmings: readonly string[]): Promise<ProgrammingAnswer[]> {
-  return (await selectProgrammingsNamed(sql, programmings)).map(writeProgramming)
 }
 
 /** The stations of each of these sites, in order of their keys. */

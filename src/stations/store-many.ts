@@ -36,23 +36,6 @@ export function selectStationsNamed(sql: Sql, stations: readonly string[]): Prom
   )
 }
 
-export function selectCalibrationsNamed(sql: Sql, calibrations: readonly string[]): Promise<CalibrationRecord[]> {
-  return sql.query<CalibrationRecord>(
-    `SELECT ${CALIBRATION} FROM governance.calibration WHERE calibration = ANY ($1)`,
-    [calibrations],
-    'stations_calibrations_named',
-  )
-}
-
-export async function selectProgrammingsNamed(sql: Sql, programmings: readonly string[]): Promise<ProgrammingRecord[]> {
-  const rows = await sql.query<ProgrammingRow>(
-    `SELECT ${PROGRAMMING} WHERE p.programming = ANY ($1)`,
-    [programmings],
-    'stations_programmings_named',
-  )
-  return rows.map(programmingOf)
-}
-
 export function selectStationsOf(
   sql: Sql,
   sites: readonly string[],

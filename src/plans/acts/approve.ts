@@ -4,7 +4,7 @@ import { writeInstant } from '../../exact/time.ts'
 import { isTaken } from '../../platform/database/transaction.ts'
 import type { Act } from '../../platform/gate.ts'
 import { Problem, requireText } from '../../platform/problems.ts'
-import { requireMove } from '../../platform/versioned.ts'
+import { capitalised, requireMove } from '../../platform/versioned.ts'
 import { readEffect } from '../../platform/versioned-words.ts'
 import { getVersion } from '../../products/reads.ts'
 import { variantNames } from '../../products/versions.ts'
@@ -153,10 +153,6 @@ function otherPlan(detail: string, conflicts: readonly InForce[], cause?: unknow
 
 function ofVariant({ variant }: Cell): string {
   return variant === '' ? '' : ` for ${variant}`
-}
-
-function capitalised(text: string): string {
-  return text.charAt(0).toUpperCase() + text.slice(1)
 }
 
 /** The database holds by itself that one revision at most is in force in a cell. */
