@@ -8,6 +8,7 @@ const COVERED = [
   { pattern: /^npm run demo(?: -- --json)?$/, by: 'the stage demo' },
   { pattern: /^npm run demo -- --keep$/, by: 'tests/readme.service.test.ts', file: 'tests/readme.service.test.ts' },
   { pattern: /^curl /, by: 'tests/readme.service.test.ts', file: 'tests/readme.service.test.ts' },
+  { pattern: /^npm run seed$/, by: 'the stage seed' },
   { pattern: /^npm start$/, by: 'the stage start' },
   { pattern: /^npm run (?:types|lint|contract)$/, by: 'the stage of that name' },
   { pattern: /^bash \.ci\/run$/, by: 'this run' },

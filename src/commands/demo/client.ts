@@ -14,6 +14,8 @@ export interface Caller {
   readonly token: string
   get(path: string): Promise<Answer>
   post(path: string, body: unknown, headers?: Readonly<Record<string, string>>): Promise<Answer>
+  /** Sends lines of JSON, and gives the lines that were answered. */
+  postLines(path: string, lines: readonly string[]): Promise<unknown[]>
 }
 
 /** A person who signs by key and one-time code, as with an authenticator on a telephone. */
@@ -46,6 +48,19 @@ export function callerOn(url: string, token: string): Caller {
     token,
     get: (path) => send('GET', path),
     post: (path, body, headers) => send('POST', path, body, headers),
+    async postLines(path, lines) {
+      const response = await fetch(url + path, {
+        method: 'POST',
+        headers: { authorization: `Bearer ${token}`, 'content-type': 'application/x-ndjson' },
+        body: `${lines.join('\n')}\n`,
+        signal: AbortSignal.timeout(TIME_MAX_MS),
+      })
+      const text = await response.text()
+      return text
+        .trim()
+        .split('\n')
+        .map((line): unknown => JSON.parse(line))
+    },
   }
 }
 
