@@ -295,3 +295,46 @@ export function round(d: Decimal, digits: number): Decimal {
   if (!Number.isSafeInteger(digits) || digits < 1) throw new RangeError('digits must be a whole number above zero')
   return toDigits(magnitudeOf(d), d.scale, { digits, inexact: false, negative: isNegative(d) })
 }
+
+/**
+ * How a number halfway between two multiples is rounded: to the even multiple, or to the one of greater magnitude
+ * (rules A and B of ISO 80000-1:2009, Annex B; from memory, verify).
+ */
+export type TieRule = 'half-even' | 'half-up'
+
+/**
+ * numerator / divisor, rounded to a whole multiple of `range` (above zero), exactly: no quotient is cut before the
+ * decision. `down` and `up` say to which multiple a tie goes whatever its sign, for numbers known to lie just below or
+ * just above it. RangeError where the divisor or the range is zero.
+ */
+export function nearestMultiple(
+  { numerator, divisor }: { readonly numerator: Decimal; readonly divisor: Decimal | null },
+  range: Decimal,
+  ties: TieRule | 'down' | 'up',
+): Decimal {
+  const per = divisor === null ? range : multiply(range, divisor)
+  if (isZero(per)) throw new RangeError('division by zero')
+  // Both scaled to whole numbers of one unit.
+  const scale = Math.max(numerator.scale, per.scale)
+  const dividend = magnitudeOf(numerator) * powerBig(scale - numerator.scale)
+  const unit = magnitudeOf(per) * powerBig(scale - per.scale)
+  const isBelowZero = isNegative(numerator) !== isNegative(per)
+  let count = dividend / unit
+  const twice = 2n * (dividend % unit)
+  if (twice > unit || (twice === unit && goesOn(count, ties, isBelowZero))) count += 1n
+  return multiply(fromBig(isBelowZero ? -count : count, 0), range)
+}
+
+/** Whether a tie goes to the multiple of greater magnitude. */
+function goesOn(count: bigint, ties: TieRule | 'down' | 'up', isBelowZero: boolean): boolean {
+  switch (ties) {
+    case 'half-even':
+      return count % 2n === 1n
+    case 'half-up':
+      return true
+    case 'down':
+      return isBelowZero
+    case 'up':
+      return !isBelowZero
+  }
+}

@@ -22,8 +22,14 @@ const MeasurementAnswerWire = z
     judged: WrittenWire.optional().describe(
       'The number that was compared, in the unit of the limit: with the digits as received where it is the reading itself',
     ),
+    rounded: WrittenWire.optional().describe(
+      'That number rounded, where the plan rounds; it was placed against the limit',
+    ),
     limitUpper: WrittenWire.optional().describe('In the digits of the plan'),
     limitLower: WrittenWire.optional().describe('In the digits of the plan'),
+    guardBand: WrittenWire.optional().describe('Of a guarded decision rule: how far inside the limit is accepted'),
+    acceptanceUpper: WrittenWire.optional(),
+    acceptanceLower: WrittenWire.optional(),
     margin: WrittenWire.optional().describe('How far inside the limit; negative beyond it'),
     reasons: z.array(ReasonWire),
   })

@@ -123,6 +123,7 @@ export const attemptColumns: readonly Column<AttemptRow>[] = [
   ['programming', 'text', 'programming'],
   ['attempt_cause', 'text', 'attemptCause'],
   ['reported_failure', 'bool', 'reportedFailure'],
+  ['steps', 'jsonb', 'steps'],
 ]
 
 export const entryColumns: readonly Column<EntryRow>[] = [
@@ -137,12 +138,13 @@ export const entryColumns: readonly Column<EntryRow>[] = [
 export function insertText<Row>(table: string, columns: readonly Column<Row>[], first: number): string {
   const names = columns.map(([column]) => column).join(', ')
   const picked = columns
-    .map(([column, type]) =>
-      type === 'json-texts' ? `ARRAY(SELECT jsonb_array_elements_text(given.${column}::jsonb))` : `given.${column}`,
-    )
+    .map(([column, type]) => {
+      if (type === 'json-texts') return `ARRAY(SELECT jsonb_array_elements_text(given.${column}::jsonb))`
+      return type === 'jsonb' ? `given.${column}::jsonb` : `given.${column}`
+    })
     .join(', ')
   const arrays = columns
-    .map(([, type], index) => `$${first + index}::${type === 'json-texts' ? 'text' : type}[]`)
+    .map(([, type], index) => `$${first + index}::${type === 'json-texts' || type === 'jsonb' ? 'text' : type}[]`)
     .join(', ')
   return `INSERT INTO ${table} (${names}) SELECT ${picked} FROM unnest(${arrays}) AS given (${names})`
 }
@@ -155,6 +157,8 @@ export function insertValues<Row>(columns: readonly Column<Row>[], rows: readonl
         return instantArray(rows.map((row) => numberOf(row[member])))
       case 'bytea':
         return bytesArray(rows.map((row) => bytesOf(row[member])))
+      case 'jsonb':
+        return longTextArray(rows.map((row) => jsonOrNull(row[member])))
       case 'json-texts':
         return shortArray(rows.map((row) => JSON.stringify(row[member])))
       case 'text':
@@ -168,6 +172,10 @@ export function insertValues<Row>(columns: readonly Column<Row>[], rows: readonl
 
 /** Members that hold JSON or other long texts. */
 const LONG: ReadonlySet<string> = new Set(['codes', 'judgement', 'content', 'componentLots', 'ambient'])
+
+function jsonOrNull(value: unknown): string | null {
+  return value === null || value === undefined ? null : JSON.stringify(value)
+}
 
 function numberOf(value: unknown): number | null {
   return typeof value === 'number' ? value : null

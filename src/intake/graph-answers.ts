@@ -1,5 +1,5 @@
-import type { Outcome, Verdict } from '../judging/words.ts'
-import { reasonCodes, stationVerdicts, verdicts } from '../judging/words.ts'
+import type { Outcome, StepVerdict, Verdict } from '../judging/words.ts'
+import { reasonCodes, stationVerdicts } from '../judging/words.ts'
 import {
   costs,
   type GraphBuilder,
@@ -20,6 +20,7 @@ export interface UnitWords {
   readonly Standing: GraphEnum<Standing>
   readonly Evidence: GraphEnum<Evidence>
   readonly Verdict: GraphEnum<Verdict>
+  readonly StepVerdict: GraphEnum<StepVerdict>
 }
 
 export type AnswerGraph = ReturnType<typeof graphAnswers>
@@ -35,7 +36,6 @@ export function graphAnswers(builder: GraphBuilder, words: UnitWords) {
   const Written = builder.objectRef<NonNullable<Measurement['judged']>>('WrittenQuantity')
   const ReasonCode = wordsEnum(builder, 'ReasonCode', reasonCodes)
   const StationVerdict = wordsEnum(builder, 'StationVerdict', stationVerdicts)
-  const StepVerdict = wordsEnum(builder, 'StepVerdict', [...verdicts, 'not-run'] as const)
 
   Written.implement({
     description: 'An exact number with its UCUM unit.',
@@ -75,8 +75,30 @@ export function graphAnswers(builder: GraphBuilder, words: UnitWords) {
         description: 'The number that was compared, in the unit of the limit.',
         resolve: ({ judged }) => judged ?? null,
       }),
+      rounded: t.field({
+        type: Written,
+        nullable: true,
+        description: 'That number rounded, where the plan rounds; it was placed against the limit.',
+        resolve: ({ rounded }) => rounded ?? null,
+      }),
       limitUpper: t.field({ type: Written, nullable: true, resolve: ({ limitUpper }) => limitUpper ?? null }),
       limitLower: t.field({ type: Written, nullable: true, resolve: ({ limitLower }) => limitLower ?? null }),
+      guardBand: t.field({
+        type: Written,
+        nullable: true,
+        description: 'Of a guarded decision rule: how far inside the limit is accepted.',
+        resolve: ({ guardBand }) => guardBand ?? null,
+      }),
+      acceptanceUpper: t.field({
+        type: Written,
+        nullable: true,
+        resolve: ({ acceptanceUpper }) => acceptanceUpper ?? null,
+      }),
+      acceptanceLower: t.field({
+        type: Written,
+        nullable: true,
+        resolve: ({ acceptanceLower }) => acceptanceLower ?? null,
+      }),
       margin: t.field({
         type: Written,
         nullable: true,
@@ -89,7 +111,7 @@ export function graphAnswers(builder: GraphBuilder, words: UnitWords) {
   Step.implement({
     fields: (t) => ({
       step: t.exposeString('step'),
-      verdict: t.expose('verdict', { type: StepVerdict }),
+      verdict: t.expose('verdict', { type: words.StepVerdict }),
       reasons: t.field({ type: [Reason], ...costs({ size: 3 }), resolve: ({ reasons }) => reasons }),
       measurements: t.field({
         type: [Measurement],

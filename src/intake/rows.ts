@@ -6,6 +6,7 @@ import type { CompiledMeasurement } from '../judging/compile.ts'
 import type { WrittenNumber } from '../judging/limit.ts'
 import type { StressName, UploadMeasurement, UploadStep } from '../judging/words.ts'
 import { leafHash, ledgerRow, merkleRoot } from '../ledger/entry.ts'
+import { stepResults } from '../units/step-evidence.ts'
 import type { Decided, Received } from './decided.ts'
 import type { AttemptRow, EntryRow, KeyRow, ReadingRow, RunRow, UploadRow } from './port.ts'
 import { type JudgementText, judgedOf, type LineFault, type StoredUpload } from './stored.ts'
@@ -292,7 +293,20 @@ export function attemptRow(received: Received, decided: Decided, stored: StoredU
     programming: received.read.kind === 'read' ? (received.read.upload.programming ?? null) : null,
     attemptCause: claim.attemptCause ?? null,
     reportedFailure,
+    steps: stepsOf(decided),
   }
+}
+
+/** What each step came to, where the plan takes evidence from steps; a rejected upload has no results. */
+function stepsOf({ decision }: Decided): AttemptRow['steps'] {
+  const content = decision?.admission.revision?.content
+  if (!decision?.judgement || content?.evidenceFrom !== 'steps') return null
+  const { steps, stationVerdict } = decision.judgement
+  return stepResults(
+    content.steps,
+    steps.map(({ verdict }) => verdict),
+    stationVerdict,
+  )
 }
 
 /**
@@ -302,7 +316,7 @@ export function attemptRow(received: Received, decided: Decided, stored: StoredU
 export function conflictAttemptRow(received: Received, decided: Decided, stored: StoredUpload): AttemptRow | undefined {
   if (!received.read.claim.reportedFailure) return undefined
   const row = attemptRow(received, decided, stored)
-  return row && { ...row, outcome: 'rejected', codes: [], verdict: null }
+  return row && { ...row, outcome: 'rejected', codes: [], verdict: null, steps: null }
 }
 
 /** One ledger entry for a whole commit: each upload by id, digest and outcome, and the RFC 6962 root over them. */

@@ -1,7 +1,8 @@
-import { compare, type Decimal, decimal, multiply } from '../exact/decimal.ts'
+import { compare, type Decimal, decimal, multiply, type TieRule } from '../exact/decimal.ts'
 import type { UnitCode } from '../exact/unit-codes.ts'
 import { acceptedEnds, canonical, type WindowName } from '../plans/windows.ts'
 import {
+  type GuardBand,
   type LeadOffset,
   type Limit,
   limitText,
@@ -58,6 +59,10 @@ export interface CompiledMeasurement {
   /** Null where there is none; a measurement has one at least. */
   readonly limitUpper: CompiledLimit | null
   readonly limitLower: CompiledLimit | null
+  /** Null where the decision rule is simple. */
+  readonly guardBand: CompiledGuardBand | null
+  /** What numbers are rounded to a multiple of before they are compared; null where they are compared as they are. */
+  readonly roundingRange: Decimal | null
   /** Below it the number says that a lead was open, not that the unit is good. */
   readonly openLeadMinimum: Bound | null
   readonly contactProof: ContactProof | null
@@ -70,6 +75,11 @@ export interface CompiledMeasurement {
   /** Where the tester trips, for a trip that left no number. */
   readonly tripCurrent: Bound | null
 }
+
+/** A width that the plan states, or a multiple of the expanded uncertainty of the reading. */
+export type CompiledGuardBand =
+  | { readonly width: Bound; readonly multiple: null }
+  | { readonly width: null; readonly multiple: Decimal }
 
 export interface CompiledLeadOffset {
   readonly most: Bound
@@ -88,7 +98,9 @@ export interface CompiledStep {
 
 export interface CompiledRevision {
   readonly variant: string
-  readonly decisionRule: 'simple'
+  readonly decisionRule: PlanContent['decisionRule']['kind']
+  /** How ties are rounded, where numbers are. */
+  readonly ties: TieRule
   readonly runDurationMaxMs: Decimal
   readonly runDurationMaxText: string
   readonly steps: readonly CompiledStep[]
@@ -134,6 +146,7 @@ export function compileRevision(content: PlanContent, variant: string): Compiled
   return {
     variant,
     decisionRule: content.decisionRule.kind,
+    ties: content.rounding.ties ?? 'half-even',
     runDurationMaxMs: milliseconds(content.runDurationMax),
     runDurationMaxText: textOf(content.runDurationMax),
     steps,
@@ -179,6 +192,7 @@ function compileMeasurement(
     limits[member] = compileLimit(digits, limit)
   }
   const { residualVoltage, leadOffset, openLeadMinimum, tripCurrent, contactProvenBy } = said
+  const { guardBand, roundingRange } = said
   return {
     measurement,
     kind,
@@ -186,6 +200,8 @@ function compileMeasurement(
     limitInRamp: said.limitInRamp ?? false,
     residualVoltageMost: residualVoltage ? ends('residualVoltage', residualVoltage).most : null,
     ...limits,
+    guardBand: guardBand ? compileGuardBand(guardBand) : null,
+    roundingRange: roundingRange ? quantityBound(roundingRange).value : null,
     openLeadMinimum: openLeadMinimum ? quantityBound(openLeadMinimum) : null,
     contactProof: contactProvenBy ? compileProof(content, contactProvenBy, measurement) : null,
     detector: said.detector ?? null,
@@ -215,6 +231,13 @@ function ends(name: WindowName, window: Window): { readonly least: Bound | null;
 function compileLimit(digits: string, limit: Limit): CompiledLimit {
   const made = bound(digits, limit.unit)
   return { ...made, inclusive: limit.inclusive, written: Object.freeze({ value: digits, unit: made.unit }) }
+}
+
+function compileGuardBand({ value, unit, multiple }: GuardBand): CompiledGuardBand {
+  if (multiple) return { width: null, multiple: decimal(multiple) }
+  if (!value || !unit)
+    throw new TypeError('a guard band says neither a width nor a multiple; the content was not checked')
+  return { width: bound(value, unit), multiple: null }
 }
 
 function compileLeadOffset({ most, ageMax }: LeadOffset): CompiledLeadOffset {

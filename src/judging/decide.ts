@@ -1,3 +1,4 @@
+import { NOTHING_KNOWN } from './acceptance.ts'
 import { type Admission, type AdmitContext, admit } from './admit.ts'
 import type { Facts } from './facts.ts'
 import { judge } from './judge.ts'
@@ -32,7 +33,7 @@ export function decide(upload: Upload, facts: Facts, context: AdmitContext): Dec
       reportedFailure,
     }
   }
-  const judgement = judge(upload, admission.compiled)
+  const judgement = judge(upload, admission.compiled, admission.calibration ?? NOTHING_KNOWN)
   const codes = judgement.overStress
     ? [...admission.codes, ...overStressCodes(judgement, context.pointerRoot, upload)]
     : admission.codes

@@ -1,3 +1,4 @@
+import { type InstrumentState, NOTHING_KNOWN } from './acceptance.ts'
 import type { CompiledMeasurement, CompiledRevision, CompiledStep } from './compile.ts'
 import { judgeMeasurement } from './judge-measurement.ts'
 import {
@@ -15,9 +16,9 @@ import { type Reason, type Upload, type UploadStep, type Verdict, worseVerdict }
 /**
  * Judges a run against a compiled revision; total. The worst measurement decides a step, the worst step the run, and a
  * station's own word can only make each worse. Measurements and steps that the plan does not have are not looked at:
- * admission refuses a run that has one.
+ * admission refuses a run that has one. `instrument` is what its calibration says, for a guarded decision rule.
  */
-export function judge(run: Upload, revision: CompiledRevision): Judgement {
+export function judge(run: Upload, revision: CompiledRevision, instrument: InstrumentState = NOTHING_KNOWN): Judgement {
   const found: StepsFound = revision.steps.map((planned, index) => findStep(run, planned.step, index))
   const notes: Notes = { overStress: false, disagreement: false }
   let verdict: Verdict = 'pass'
@@ -29,7 +30,7 @@ export function judge(run: Upload, revision: CompiledRevision): Judgement {
       return { step: planned.step, verdict: 'not-run', reasons: NO_REASONS, measurements: [] }
     }
     isAnythingRun = true
-    const judged = judgeStep(planned, step, { revision, found, notes })
+    const judged = judgeStep(planned, step, { instrument, revision, found, notes })
     verdict = worseVerdict(verdict, judged.verdict)
     return judged
   })

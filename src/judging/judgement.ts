@@ -1,3 +1,4 @@
+import type { InstrumentState } from './acceptance.ts'
 import type { CompiledRevision } from './compile.ts'
 import type { WrittenNumber } from './limit.ts'
 import type { StepsFound } from './validity.ts'
@@ -8,8 +9,14 @@ export interface MeasurementJudgement {
   readonly verdict: Verdict
   /** The number that was compared, in the unit of the limit; absent where none was. */
   readonly judged?: WrittenNumber
+  /** That number rounded, where the plan rounds; this was placed against the limits. */
+  readonly rounded?: WrittenNumber
   readonly limitUpper?: WrittenNumber
   readonly limitLower?: WrittenNumber
+  /** Of a guarded decision rule: the width used, and the limits moved inwards by it. */
+  readonly guardBand?: WrittenNumber
+  readonly acceptanceUpper?: WrittenNumber
+  readonly acceptanceLower?: WrittenNumber
   /** How far inside the limit, negative beyond it; absent where the limit did not decide. */
   readonly margin?: WrittenNumber
   readonly reasons: readonly Reason[]
@@ -42,6 +49,7 @@ export interface Notes {
 
 /** What a measurement is judged in: the revision, the steps that were run, and what is noted on the way. */
 export interface Surroundings {
+  readonly instrument: InstrumentState
   readonly revision: CompiledRevision
   readonly found: StepsFound
   readonly notes: Notes

@@ -26,7 +26,7 @@ export function limitReasons(
   const { limitUpper, limitLower, openLeadMinimum } = at.planned
   const isFail = upper === 'beyond' || lower === 'beyond' || ramp === 'beyond'
   const about = (limit: CompiledLimit): Record<string, string> => ({
-    reading: read === undefined ? '' : textOf(writeJudged(read, limit.unit)),
+    reading: read === undefined ? '' : numberText(writeJudged(read, limit.unit)),
     limit: limit.text,
     inclusive: String(limit.inclusive),
   })
@@ -71,6 +71,7 @@ export function computedReasons(
   reasons.push({ code: 'lead-offset-subtracted', facts })
 }
 
-function textOf({ value, unit, relation }: WrittenNumber): string {
+/** A number for people: `>9.99 GOhm`. */
+export function numberText({ value, unit, relation }: WrittenNumber): string {
   return `${relation ?? ''}${value} ${unit}`
 }

@@ -22,6 +22,8 @@ export interface JudgedNumber {
   readonly divisor: Decimal | null
   /** `<`: the true number is less; `>`: it is greater (the display ended there). */
   readonly relation: Relation
+  /** The true number may also be the bound itself, as where a bound was rounded. Means nothing where it is `=`. */
+  readonly isBoundIncluded: boolean
 }
 
 /** -1, 0 or 1: the number's digits against a bound, exactly; its relation is not looked at. */
@@ -39,9 +41,9 @@ export function placeUnder(
     case '=':
       return side < 0 || (side === 0 && limit.inclusive) ? 'within' : 'beyond'
     case '<':
-      return side <= 0 ? 'within' : 'undecided'
+      return side < 0 || (side === 0 && (limit.inclusive || !number.isBoundIncluded)) ? 'within' : 'undecided'
     case '>':
-      return side >= 0 ? 'beyond' : 'undecided'
+      return side > 0 || (side === 0 && !(limit.inclusive && number.isBoundIncluded)) ? 'beyond' : 'undecided'
   }
 }
 
@@ -55,9 +57,9 @@ export function placeOver(
     case '=':
       return side > 0 || (side === 0 && limit.inclusive) ? 'within' : 'beyond'
     case '>':
-      return side >= 0 ? 'within' : 'undecided'
+      return side > 0 || (side === 0 && (limit.inclusive || !number.isBoundIncluded)) ? 'within' : 'undecided'
     case '<':
-      return side <= 0 ? 'beyond' : 'undecided'
+      return side < 0 || (side === 0 && !(limit.inclusive && number.isBoundIncluded)) ? 'beyond' : 'undecided'
   }
 }
 

@@ -68,12 +68,16 @@ export function readNumber(
 
 function asReceived(quantity: Quantity): ReadNumber {
   const { value, relation } = quantity
-  return { number: { numerator: value, divisor: null, relation }, shown: value, received: quantity }
+  return {
+    number: { numerator: value, divisor: null, relation, isBoundIncluded: false },
+    shown: value,
+    received: quantity,
+  }
 }
 
 function net({ value, relation }: Quantity, offset: Decimal): ReadNumber {
   const shown = subtract(value, offset)
-  return { number: { numerator: shown, divisor: null, relation }, shown, received: undefined }
+  return { number: { numerator: shown, divisor: null, relation, isBoundIncluded: false }, shown, received: undefined }
 }
 
 /** Null: nothing to take off. Undefined: there is something to take off, and it is not known. */
@@ -92,7 +96,7 @@ function quotient(drop: Quantity, current: Quantity, offset: Decimal | null): Re
   if (relation === undefined) return undefined
   const numerator = offset === null ? drop.value : subtract(drop.value, multiply(offset, current.value))
   const shown = round(divide(numerator, current.value), QUOTIENT_DIGITS)
-  return { number: { numerator, divisor: current.value, relation }, shown, received: undefined }
+  return { number: { numerator, divisor: current.value, relation, isBoundIncluded: false }, shown, received: undefined }
 }
 
 /** A greater divisor makes a lesser quotient; two bounds that pull apart bound nothing. */

@@ -108,7 +108,8 @@ async function loadInstruments(sql: Sql, instruments: readonly string[]): Promis
   )
   const assignments = await loadAssignments(sql, 'instrument', instruments)
   const calibrations = await sql.query<Calibration>(
-    `SELECT calibration, instrument, performed_at AS "performedAt", due_on AS "dueOn", recorded_at AS "recordedAt"
+    `SELECT calibration, instrument, performed_at AS "performedAt", due_on AS "dueOn",
+       coalesce(uncertainty, '[]') AS uncertainty, recorded_at AS "recordedAt"
      FROM governance.calibration WHERE instrument = ANY ($1) ORDER BY performed_at`,
     [instruments],
     'facts_calibrations',

@@ -185,6 +185,10 @@ const sentences: Readonly<Record<UploadCode | ReasonCode, Sentence>> = {
     `${say('reading')} is below ${say('minimum')}, the least that a connected unit shows: look for an open lead.`,
   'contact-not-proven': (say) => `Step ${say('step')}, which must show that the leads touched, did not show it.`,
   'limit-undecided': (say) => `${say('reading')} does not show on which side of ${say('limit')} the number lies.`,
+  'within-guard-band': (say, facts) =>
+    `${say('reading')} lies within the limit, but closer than the guard band of ${say('guardBand')}${also(facts, 'acceptanceUpper', '; accepted up to ')}${also(facts, 'acceptanceLower', '; accepted from ')}.`,
+  'uncertainty-unknown': (say) =>
+    `The calibration of the instrument states no uncertainty for this reading of ${say('kind')}, and the plan's decision rule needs it.`,
   'measurement-missing': () => 'The plan asks for this measurement, and it is not there.',
   'stress-above-plan': (say, facts) =>
     `The ${stressWord(facts)} was ${say('measured')}; the plan accepts no more than ${say('most')}. The run is held.`,

@@ -169,7 +169,10 @@ export function rampNumber(at: MeasurementAt): { number: JudgedNumber; quantity:
   if (!at.planned.limitInRamp) return undefined
   const highest = stressOf('highestInRamp', at)
   if (highest === undefined || highest === 'no-reading') return undefined
-  return { number: { numerator: highest.value, divisor: null, relation: highest.relation }, quantity: highest }
+  return {
+    number: { numerator: highest.value, divisor: null, relation: highest.relation, isBoundIncluded: false },
+    quantity: highest,
+  }
 }
 
 function residualVoltageReason(at: MeasurementAt, reasons: Reason[]): void {
@@ -208,7 +211,12 @@ function leadOffsetReasons({ planned, step, measurement }: MeasurementAt, reason
   else if (exceedsMs(ageMs, ageMaxMs)) {
     reasons.push({ code: 'lead-offset-old', facts: { age: hoursText(ageMs), ageMax: ageMaxText } })
   }
-  const placed = { numerator: offset.value.value, divisor: null, relation: offset.value.relation }
+  const placed = {
+    numerator: offset.value.value,
+    divisor: null,
+    relation: offset.value.relation,
+    isBoundIncluded: false,
+  }
   if (compareWith(placed, most.value) > 0) {
     reasons.push({ code: 'lead-offset-large', facts: { offset: quantityText(offset.value), most: most.text } })
   }
@@ -239,7 +247,7 @@ function showsContact(proving: CompiledMeasurement, measurement: UploadMeasureme
   const quantity = readingOf(measurement)
   if (quantity === undefined || proving.openLeadMinimum === null) return false
   if (hasOtherDetector(proving, measurement.reading)) return false
-  const number = { numerator: quantity.value, divisor: null, relation: quantity.relation }
+  const number = { numerator: quantity.value, divisor: null, relation: quantity.relation, isBoundIncluded: false }
   return placeOver(number, { value: proving.openLeadMinimum.value, inclusive: true }) === 'within'
 }
 

@@ -9,7 +9,8 @@ export const verdicts = ['fail', 'invalid', 'inconclusive', 'incomplete', 'pass-
 export type Verdict = (typeof verdicts)[number]
 
 /** A step may also not have been run. Ignored behind a fail; else the run is incomplete where the step is required. */
-export type StepVerdict = Verdict | 'not-run'
+export const stepVerdicts = [...verdicts, 'not-run'] as const
+export type StepVerdict = (typeof stepVerdicts)[number]
 
 /** What a station may say itself. */
 export const stationVerdicts = ['pass', 'fail', 'invalid'] as const
@@ -236,6 +237,8 @@ export const reasonCodes = [
   'contact-not-proven',
   // A number that cannot be placed.
   'limit-undecided',
+  'within-guard-band',
+  'uncertainty-unknown',
   // Nothing there.
   'measurement-missing',
   // Worth knowing; no verdict by itself.

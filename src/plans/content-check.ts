@@ -4,6 +4,7 @@ import { variantNames } from '../products/versions.ts'
 import type { ProductContent } from '../products/words.ts'
 import { compilePlanFormula } from '../rules/feel-compile.ts'
 import { limitValue } from './accepted.ts'
+import { checkDecision, checkRounding } from './decision-check.ts'
 import { connectionsOf, findDisagreements } from './product-match.ts'
 import { acceptedEnds, needsLeast, quantityValue, valueSet, type WindowName, windowNames } from './windows.ts'
 import {
@@ -36,12 +37,13 @@ export function checkPlanContent(content: PlanContent, product: ProductContent):
   }
   checkUnique(content.sites ?? [], (index) => `/sites/${index}`, refuse)
   checkPositive(content.runDurationMax, '/runDurationMax', refuse)
+  checkRounding(content, refuse)
   const before = new Map<string, Step>()
   content.steps.forEach((step, index) => {
     const pointer = `/steps/${index}`
     if (before.has(step.step)) refuse(`${pointer}/step`, `the step ${step.step} is given twice`)
     checkAfter(step, before, pointer, refuse)
-    checkStep(step, { variants, before, pointer, refuse })
+    checkStep(step, { content, variants, before, pointer, refuse })
     before.set(step.step, step)
   })
   const steps = content.steps.map((step) => ({ step, settings: settingsOf(step) }))
@@ -70,6 +72,7 @@ function checkAfter(step: Step, before: ReadonlyMap<string, Step>, pointer: stri
 }
 
 interface StepContext {
+  readonly content: PlanContent
   readonly variants: readonly string[]
   readonly before: ReadonlyMap<string, Step>
   readonly pointer: string
@@ -77,7 +80,7 @@ interface StepContext {
 }
 
 /** Checks what the step says once, and what its measurements say themselves, each where it stands. */
-function checkStep(step: Step, { variants, before, pointer, refuse }: StepContext): void {
+function checkStep(step: Step, { content, variants, before, pointer, refuse }: StepContext): void {
   checkUnique(
     step.measurements.map(({ measurement }) => measurement),
     (index) => `${pointer}/measurements/${index}/measurement`,
@@ -94,18 +97,15 @@ function checkStep(step: Step, { variants, before, pointer, refuse }: StepContex
   // What holds together is asked of each measurement, and said once where the step alone says it.
   const said = new Set<string>()
   settingsOf(step).forEach((settings, index) => {
-    const own = step.measurements[index] ?? {}
-    checkTogether(settings, {
-      variants,
-      before,
-      refuse: (member, detail, code) => {
-        const isOwn =
-          (own as Record<string, unknown>)[member] !== undefined && (own as Record<string, unknown>)[member] !== null
-        const at = isOwn ? `${pointer}/measurements/${index}/${member}` : `${pointer}/${member}`
-        if (!said.has(`${at} ${detail}`)) refuse(at, detail, code)
-        said.add(`${at} ${detail}`)
-      },
-    })
+    const own: Readonly<Record<string, unknown>> = { ...step.measurements[index] }
+    const refuseMember: TogetherContext['refuse'] = (member, detail, code) => {
+      const isOwn = (own[member.split('/')[0] ?? member] ?? null) !== null
+      const at = isOwn ? `${pointer}/measurements/${index}/${member}` : `${pointer}/${member}`
+      if (!said.has(`${at} ${detail}`)) refuse(at, detail, code)
+      said.add(`${at} ${detail}`)
+    }
+    checkTogether(settings, { variants, before, refuse: refuseMember })
+    checkDecision(settings, content, variants, refuseMember)
   })
 }
 

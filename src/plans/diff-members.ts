@@ -1,4 +1,5 @@
 import { canonicalText } from '../exact/canonical.ts'
+import { decimal } from '../exact/decimal.ts'
 import { compareLimits } from './diff-limits.ts'
 import {
   arrival,
@@ -10,12 +11,23 @@ import {
   compareWindows,
   compareWords,
   type Difference,
+  directionOf,
   type Maybe,
   type Tighter,
+  whole,
   within,
 } from './diff-values.ts'
 import type { WindowName } from './windows.ts'
-import type { LeadOffset, Limit, PlanContent, PlannedMeasurement, PlanQuantity, Step, Window } from './words.ts'
+import type {
+  GuardBand,
+  LeadOffset,
+  Limit,
+  PlanContent,
+  PlannedMeasurement,
+  PlanQuantity,
+  Step,
+  Window,
+} from './words.ts'
 
 /** How one member is called in a sentence, what is said where it is absent, and how two contents differ in it. */
 export interface MemberRule<Holder> {
@@ -48,6 +60,8 @@ export type Sayings = {
   readonly tripCurrent?: Maybe<PlanQuantity>
   readonly arcDetection?: Maybe<{ readonly threshold: PlanQuantity }>
   readonly leadOffset?: Maybe<LeadOffset>
+  readonly guardBand?: Maybe<GuardBand>
+  readonly roundingRange?: Maybe<PlanQuantity>
   readonly limitInRamp?: Maybe<boolean>
   readonly endEarlyOnPass?: Maybe<boolean>
   readonly contactProvenBy?: Maybe<string>
@@ -62,6 +76,12 @@ export type Sayings = {
 export const settingRules = {
   limitUpper: limit('limitUpper', 'upper limit', 'less'),
   limitLower: limit('limitLower', 'lower limit', 'more'),
+  guardBand: { words: 'guard band', compare: ({ guardBand: from }, { guardBand: to }) => compareGuardBands(from, to) },
+  roundingRange: {
+    words: 'rounding range',
+    // A coarser one lets some numbers pass that failed and fails others.
+    compare: ({ roundingRange: from }, { roundingRange: to }) => asChanged(compareQuantities(from, to, 'less')),
+  },
   openLeadMinimum: quantity('openLeadMinimum', 'open lead minimum', 'more'),
   testVoltage: window('testVoltage', 'test voltage'),
   testCurrent: window('testCurrent', 'test current'),
@@ -138,7 +158,7 @@ export const planRules = {
   },
   evidenceFrom: {
     words: 'source of evidence',
-    compare: (from, to) => compareWords(from.evidenceFrom, to.evidenceFrom),
+    compare: (from, to) => compareChoice(from.evidenceFrom, to.evidenceFrom, 'one-run'),
   },
   attemptsWithoutCauseMax: {
     words: 'greatest number of attempts without a cause',
@@ -150,7 +170,7 @@ export const planRules = {
   },
   decisionRule: {
     words: 'decision rule',
-    compare: (from, to) => compareWords(ruleText(from.decisionRule), ruleText(to.decisionRule)),
+    compare: (from, to) => compareChoice(from.decisionRule.kind, to.decisionRule.kind, 'guarded'),
   },
   rounding: { words: 'rounding', compare: (from, to) => compareWords(ruleText(from.rounding), ruleText(to.rounding)) },
 } as const satisfies Record<Exclude<keyof PlanContent, 'plan' | 'revision' | 'steps'>, MemberRule<PlanContent>>
@@ -178,6 +198,40 @@ function flag(name: 'limitInRamp' | 'endEarlyOnPass', words: string, tighter: bo
 /** A rule with nothing but its kind is called by it. */
 function ruleText(rule: { readonly kind: string }): string {
   return Object.keys(rule).length === 1 ? rule.kind : canonicalText(rule)
+}
+
+/** Two words of which one asks more. */
+function compareChoice(from: string, to: string, tighter: string): Difference[] {
+  const [difference] = compareFlags(from === tighter, to === tighter, true)
+  return difference === undefined ? [] : [{ ...difference, from, to }]
+}
+
+function asChanged(differences: readonly Difference[]): Difference[] {
+  return differences.map((difference) => ({
+    ...difference,
+    kind: difference.kind === 'added' || difference.kind === 'removed' ? difference.kind : 'changed',
+  }))
+}
+
+/** A wider band lets less pass. A width and a multiple cannot be compared without the instrument. */
+function compareGuardBands(from: Maybe<GuardBand>, to: Maybe<GuardBand>): Difference[] {
+  const [before, now] = [widthOf(from), widthOf(to)]
+  if (before && now) return compareQuantities(before, now, 'more')
+  const [factor, newFactor] = [from?.multiple ?? null, to?.multiple ?? null]
+  if (factor !== null && newFactor !== null) {
+    const kind = directionOf(decimal(factor), decimal(newFactor), 'more')
+    return kind === null ? [] : [{ ...whole, kind, at: '/multiple', from: factor, to: newFactor }]
+  }
+  const [old, fresh] = [from ? guardBandText(from) : null, to ? guardBandText(to) : null]
+  return old === null || fresh === null ? arrival(old, fresh) : compareWords(old, fresh)
+}
+
+function widthOf(guardBand: Maybe<GuardBand>): PlanQuantity | undefined {
+  return guardBand?.value && guardBand.unit ? { value: guardBand.value, unit: guardBand.unit } : undefined
+}
+
+function guardBandText({ value, unit, multiple }: GuardBand): string {
+  return multiple ? `${multiple} times the expanded uncertainty` : `${value} ${unit}`
 }
 
 function compareLeadOffsets({ leadOffset: from }: Sayings, { leadOffset: to }: Sayings): Difference[] {

@@ -20,6 +20,7 @@ import { inUnit, writeQuantity } from '../exact/quantity.ts'
 import type { UnitCode } from '../exact/unit-codes.ts'
 import type { Attributes } from '../rules/inputs.ts'
 import { limitValue } from './accepted.ts'
+import { guardBandWidth } from './decision-check.ts'
 import { type Found, found } from './findings.ts'
 import { type Connections, isEarthed, liesAcrossLiveAndEarth } from './product-match.ts'
 import { plannedEnds, quantityValue, valueSet } from './windows.ts'
@@ -197,10 +198,13 @@ function aboveLimits(
   },
 ): Found[] {
   const { settings, variant, facts } = context
+  const limit = limitValue(settings.limitUpper, variant)
+  // A guarded rule lets nothing pass in its guard band; a multiple of an uncertainty is not known before the test.
+  const guardBand = settings.guardBand ? guardBandWidth(settings.guardBand) : undefined
   const limits = [
     {
       parameter: 'limitUpper',
-      value: limitValue(settings.limitUpper, variant),
+      value: limit && guardBand ? subtract(limit, guardBand) : limit,
       unit: settings.limitUpper.unit,
       isPassed: settings.limitUpper.inclusive,
     },

@@ -1,5 +1,6 @@
 import { z } from 'zod'
 import { DigestWire } from '../exact/canonical.ts'
+import type { TieRule } from '../exact/decimal.ts'
 import { DecimalTextWire } from '../exact/quantity.ts'
 import { KeyWire, TextWire } from '../exact/text.ts'
 import { type Dimension, readUnit, type UnitCode, unitCodes, units } from '../exact/unit-codes.ts'
@@ -23,6 +24,21 @@ export type RevisionState = (typeof revisionStates)[number]
 
 /** How a resistance is contacted; with two wires the leads are part of the reading and an offset is taken off. */
 export const bondMethods = ['two-wire', 'four-wire'] as const
+
+/**
+ * How a number is placed against a limit (JCGM 106:2012, 8.3; ILAC-G8:09/2019, 4): by the limit alone, or by an acceptance
+ * limit that lies inside it by the guard band `w`. In between the number is inconclusive.
+ */
+export const decisionRules = ['simple', 'guarded'] as const
+
+/** Whether a number is compared as it is, or rounded first. */
+export const roundingKinds = ['absolute', 'rounded'] as const
+
+/** Which multiple a number halfway between two goes to: the even one, or the one of greater magnitude. */
+export const tieRules = ['half-even', 'half-up'] as const satisfies readonly TieRule[]
+
+/** Whether one run carries the evidence of an operation, or several runs may, step by step. */
+export const evidenceSources = ['one-run', 'steps'] as const
 
 /** What of the current is read. Numbers of different detectors are never compared or converted. */
 export const detectors = ['rms', 'peak', 'dc'] as const
@@ -77,6 +93,27 @@ function limitOf(dimension: Dimension) {
   })
 }
 
+/**
+ * The guard band `w` of a guarded decision rule: a quantity of the limit's dimension, or a multiple of the expanded
+ * uncertainty that the instrument's calibration states for the reading; exactly one of the two (checked with the content).
+ */
+function guardBandOf(dimension: Dimension) {
+  return z.strictObject({
+    value: DecimalTextWire.nullish(),
+    unit: unitOf(dimension).nullish(),
+    multiple: DecimalTextWire.nullish(),
+  })
+}
+
+/** How a step's numbers are decided beside its limits. */
+function decidedIn(dimension: Dimension) {
+  return {
+    guardBand: guardBandOf(dimension),
+    // What a number is rounded to a multiple of, where the plan rounds (the rounding range of ISO 80000-1, Annex B).
+    roundingRange: quantityOf(dimension),
+  }
+}
+
 const voltage = windowOf('voltage')
 const time = windowOf('time')
 const frequency = windowOf('frequency')
@@ -97,7 +134,7 @@ const bonding = {
   method: z.enum(bondMethods),
   limitUpper: resistanceLimit,
 }
-const bondingOptional = { leadOffset: LeadOffsetWire, limitLower: resistanceLimit }
+const bondingOptional = { leadOffset: LeadOffsetWire, limitLower: resistanceLimit, ...decidedIn('resistance') }
 
 const strength = {
   insulation: z.enum(insulations),
@@ -115,6 +152,7 @@ const strengthOptional = {
   limitLower: currentLimit,
   openLeadMinimum: current,
   contactProvenBy: KeyWire,
+  ...decidedIn('current'),
 }
 
 const insulation = {
@@ -126,7 +164,7 @@ const insulation = {
   residualVoltage: voltage,
   limitLower: resistanceLimit,
 }
-const insulationOptional = { contactProvenBy: KeyWire, limitUpper: resistanceLimit }
+const insulationOptional = { contactProvenBy: KeyWire, limitUpper: resistanceLimit, ...decidedIn('resistance') }
 
 const leakage = {
   detector: z.enum(detectors),
@@ -134,7 +172,12 @@ const leakage = {
   frequency,
   limitUpper: currentLimit,
 }
-const leakageOptional = { limitLower: currentLimit, openLeadMinimum: current, contactProvenBy: KeyWire }
+const leakageOptional = {
+  limitLower: currentLimit,
+  openLeadMinimum: current,
+  contactProvenBy: KeyWire,
+  ...decidedIn('current'),
+}
 
 const Terminals = z.array(KeyWire).min(1).max(50)
 const between = { from: Terminals, to: Terminals }
@@ -221,11 +264,11 @@ export const PlanContentWire = z
     product: KeyWire,
     productVersion: NumberWire,
     productDigest: DigestWire,
-    evidenceFrom: z.literal('one-run', 'in this version one run carries the evidence'),
+    evidenceFrom: z.enum(evidenceSources),
     attemptsWithoutCauseMax: z.int().min(1).max(100),
     runDurationMax: quantityOf('time'),
-    decisionRule: z.strictObject({ kind: z.literal('simple', 'in this version the decision rule is simple') }),
-    rounding: z.strictObject({ kind: z.literal('absolute', 'in this version readings are compared as they are') }),
+    decisionRule: z.strictObject({ kind: z.enum(decisionRules) }),
+    rounding: z.strictObject({ kind: z.enum(roundingKinds), ties: z.enum(tieRules).nullish() }),
     steps: z.array(StepWire).min(1).max(100),
   })
   .meta({ id: 'PlanContent' })
@@ -236,6 +279,12 @@ export type PlannedMeasurement<Kind extends PlanStepKind = PlanStepKind> = StepO
 export type Window = z.infer<typeof voltage>
 export type PlanQuantity = z.infer<typeof current>
 export type Limit = z.infer<typeof currentLimit>
+/** Of a step of any kind that has limits. */
+export interface GuardBand {
+  readonly value?: string | null | undefined
+  readonly unit?: string | null | undefined
+  readonly multiple?: string | null | undefined
+}
 export type LeadOffset = z.infer<typeof LeadOffsetWire>
 
 export const RevisionDraftWire = z

@@ -84,7 +84,8 @@ const measured = {
   residualVoltage: 'voltage',
 } as const satisfies Partial<Record<Parameter, Dimension>>
 
-const limited: Record<StepKind, Dimension | undefined> = {
+/** What the readings of a kind of step are, and so its limits. */
+export const readingDimensions: Readonly<Record<StepKind, Dimension | undefined>> = {
   'protective-bonding': 'resistance',
   'protective-continuity': 'resistance',
   'electric-strength-ac': 'current',
@@ -107,7 +108,7 @@ export function parameterNature(parameter: Parameter, subject: Subject): Paramet
       return subject === 'electric-strength-ac' || subject === 'electric-strength-dc' ? 'flag' : undefined
     case 'limitUpper':
     case 'limitLower': {
-      const dimension = limited[subject]
+      const dimension = readingDimensions[subject]
       return dimension && { dimension }
     }
     default:

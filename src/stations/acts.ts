@@ -26,6 +26,7 @@ import {
   selectStation,
   selectStationsOfInstrument,
 } from './store.ts'
+import { checkUncertainty } from './uncertainty.ts'
 import type {
   CalibrationAnswer,
   CalibrationDraft,
@@ -152,10 +153,13 @@ export async function recordCalibration(
 ): Promise<CalibrationAnswer> {
   const asked = readDated(draft.performedAt, '/performedAt')
   if (endsBefore(draft.dueOn, asked)) throw fieldInvalid('/dueOn', 'must not lie before the day it was performed')
+  const uncertainty = draft.uncertainty ?? []
+  const refusals = checkUncertainty(uncertainty)
+  if (refusals.length > 0) throw new Problem('field-invalid', { errors: refusals })
   return runActOf(database, actor, async (act) => {
     await requireInstrument(act, draft.instrument)
     const performedAt = act.datedAt(asked, '/performedAt')
-    const record = { ...draft, performedAt, recordedAt: act.at, recordedBy: actor.person }
+    const record = { ...draft, uncertainty, performedAt, recordedAt: act.at, recordedBy: actor.person }
     await unlessTaken(insertCalibration(act, record), `Calibration ${draft.calibration} exists.`)
     await touchInstrument(act, draft.instrument)
     const calibration = writeCalibration(record)

@@ -1,5 +1,6 @@
 import { endOfLocalDay } from '../exact/time.ts'
 import { isKnown, type Recorded } from './knowledge.ts'
+import type { Uncertainty } from './words.ts'
 
 /** One calibration of an instrument. */
 export interface Calibration extends Recorded {
@@ -9,6 +10,8 @@ export interface Calibration extends Recorded {
   readonly performedAt: number
   /** A day of the calendar, YYYY-MM-DD: the calibration holds to the end of it in the site's zone. */
   readonly dueOn: string
+  /** What it states of the uncertainty of readings. */
+  readonly uncertainty: readonly Uncertainty[]
 }
 
 export type CalibrationState =

@@ -38,6 +38,8 @@ export function graphInstruments(builder: GraphBuilder, { sql }: Database) {
   const Capability = builder.objectRef<Kind>('InstrumentCapability')
   const Range = builder.objectRef<NonNullable<Kind['range']>>('InstrumentRange')
   const Calibration = builder.objectRef<CalibrationAnswer>('Calibration')
+  const Uncertainty = builder.objectRef<CalibrationAnswer['uncertainty'][number]>('Uncertainty')
+  const Stated = builder.objectRef<{ readonly value: string; readonly unit: string }>('StatedQuantity')
   const StepKind = wordsEnum(builder, 'StepKind', stepKinds)
   const InstrumentConnection = builder.connectionObject(
     { type: Instrument, name: 'InstrumentConnection' },
@@ -54,7 +56,8 @@ export function graphInstruments(builder: GraphBuilder, { sql }: Database) {
     fields: (t) => ({ count: t.exposeInt('count'), stepsEach: t.exposeInt('stepsEach') }),
   })
   Range.implement({
-    description: 'In the unit of the stress of the kind: volts, or amperes for a bond.',
+    description:
+      'Of a capability in the unit of the stress: volts, or amperes for a bond; of an uncertainty in that of the reading.',
     fields: (t) => ({
       least: t.expose('least', { type: 'Decimal', nullable: true }),
       most: t.expose('most', { type: 'Decimal', nullable: true }),
@@ -104,6 +107,24 @@ export function graphInstruments(builder: GraphBuilder, { sql }: Database) {
       }),
     }),
   })
+  Stated.implement({
+    fields: (t) => ({ value: t.expose('value', { type: 'Decimal' }), unit: t.exposeString('unit') }),
+  })
+  Uncertainty.implement({
+    description:
+      'Expanded uncertainty of readings: `expanded` plus `relative` times the reading, within `range` of it.',
+    fields: (t) => ({
+      kind: t.expose('kind', { type: StepKind }),
+      range: t.field({ type: Range, nullable: true, resolve: ({ range }) => range ?? null }),
+      expanded: t.field({ type: Stated, nullable: true, resolve: ({ expanded }) => expanded ?? null }),
+      relative: t.field({ type: Stated, nullable: true, resolve: ({ relative }) => relative ?? null }),
+      coverageFactor: t.field({
+        type: 'Decimal',
+        nullable: true,
+        resolve: ({ coverageFactor }) => coverageFactor ?? null,
+      }),
+    }),
+  })
   Calibration.implement({
     description: 'A calibration of an instrument.',
     fields: (t) => ({
@@ -119,6 +140,7 @@ export function graphInstruments(builder: GraphBuilder, { sql }: Database) {
       dueOn: t.exposeString('dueOn', {
         description: 'It holds to the end of this day in the time zone of the site where the instrument stands.',
       }),
+      uncertainty: t.field({ type: [Uncertainty], resolve: ({ uncertainty }) => uncertainty }),
       recordedAt: t.expose('recordedAt', { type: 'Instant' }),
       recordedBy: t.exposeString('recordedBy'),
     }),

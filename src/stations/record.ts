@@ -86,6 +86,7 @@ export function writeInstrumentAssignment(record: InstrumentAssignmentRecord): I
 export function writeCalibration(record: CalibrationRecord): CalibrationAnswer {
   return {
     ...record,
+    uncertainty: [...record.uncertainty],
     performedAt: writeInstant(record.performedAt),
     recordedAt: writeInstant(record.recordedAt),
   }

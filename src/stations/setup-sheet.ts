@@ -144,7 +144,7 @@ function sheetSteps(step: Step, variants: readonly string[]): Omit<SheetTesterSt
     connection: connectionOf(settings),
     settings: settingLines(settings),
     limits: limitsOf(settings, variants),
-    notes: notesOf(settings),
+    notes: [...notesOf(settings), ...decisionNotes(settings)],
   }))
 }
 
@@ -249,6 +249,23 @@ function connectionOf(settings: Settings): SheetTesterStep['connection'] {
     settings.kind === 'electric-strength-dc' && 'the first is positive',
   ].filter((part) => typeof part === 'string')
   return { from, to, polarity, neutral, protectiveConductor, text: said.join('; ') }
+}
+
+/** How numbers near a limit are decided, so that nobody wonders at a verdict that the display does not show. */
+function decisionNotes({ guardBand, roundingRange }: Settings): string[] {
+  const notes: string[] = []
+  if (roundingRange) {
+    notes.push(
+      `The number is rounded to a multiple of ${roundingRange.value} ${roundingRange.unit} before it is compared.`,
+    )
+  }
+  if (guardBand) {
+    const width = guardBand.multiple
+      ? `${guardBand.multiple} times the expanded uncertainty of the instrument`
+      : `${guardBand.value} ${guardBand.unit}`
+    notes.push(`A number closer to its limit than ${width} decides nothing: the unit neither passes nor fails.`)
+  }
+  return notes
 }
 
 function notesOf(settings: Settings): string[] {

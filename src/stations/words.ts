@@ -129,8 +129,35 @@ export type InstrumentAssignmentAnswer = z.infer<typeof InstrumentAssignmentWire
 
 // ------------------------------------------------------------------------------------------------ calibration
 
+/** Statements of one calibration; a long table is no statement about one tester. */
+const STATEMENTS_MAX = 100
+
+/**
+ * The expanded uncertainty of readings of one kind of test (JCGM 100, 7.2): `expanded` plus `relative` times the
+ * reading, for readings within `range`, both ends included. The first statement that fits a reading counts.
+ */
+const UncertaintyWire = z
+  .strictObject({
+    kind: z.enum(stepKinds),
+    range: RangeWire.nullish().describe('of the reading, in its own unit; absent: every reading'),
+    expanded: z.strictObject({ value: DecimalTextWire, unit: z.string().min(1).max(16) }).nullish(),
+    relative: z
+      .strictObject({ value: DecimalTextWire, unit: z.string().min(1).max(16) })
+      .nullish()
+      .describe('share of the reading, in % or 1'),
+    coverageFactor: DecimalTextWire.nullish().describe('as the certificate states it; nothing is computed with it'),
+  })
+  .meta({ id: 'Uncertainty' })
+export type Uncertainty = z.infer<typeof UncertaintyWire>
+
 export const CalibrationDraftWire = z
-  .strictObject({ calibration: KeyWire, instrument: KeyWire, performedAt: InstantWire, dueOn: LocalDateWire })
+  .strictObject({
+    calibration: KeyWire,
+    instrument: KeyWire,
+    performedAt: InstantWire,
+    dueOn: LocalDateWire,
+    uncertainty: z.array(UncertaintyWire).max(STATEMENTS_MAX).nullish(),
+  })
   .meta({ id: 'CalibrationDraft' })
 export type CalibrationDraft = z.infer<typeof CalibrationDraftWire>
 
@@ -141,6 +168,8 @@ export const CalibrationWire = z
     performedAt: InstantWire,
     /** It holds to the end of this day in the time zone of the site where the instrument stands. */
     dueOn: LocalDateWire,
+    /** As stated by the certificate; empty where it states nothing. */
+    uncertainty: z.array(UncertaintyWire),
     recordedAt: InstantWire,
     recordedBy: KeyWire,
   })

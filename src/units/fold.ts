@@ -1,3 +1,5 @@
+import { isCountedRun, isPass, isRun } from './run-kinds.ts'
+import { isComplete, isProven, stepStandings } from './step-evidence.ts'
 import type { Attempt, Evidence, Release, ReleaseReason, Standing } from './words.ts'
 
 /** What the fold is told beside the history. */
@@ -49,25 +51,24 @@ function governingRun(ordered: readonly Attempt[], operation: string): Attempt |
   return ordered.findLast((attempt) => isRun(attempt) && attempt.operation === operation)
 }
 
-/** The runs whose support decides about release; only theirs need be asked for. */
+/**
+ * The runs whose support decides about release; only theirs need be asked for. The latest of each operation, and where
+ * its plan takes evidence from steps, every run that a step has passed in.
+ */
 export function governingRuns(attempts: readonly Attempt[]): Attempt[] {
+  const ordered = [...attempts].sort(compareAttempts)
   const latest = new Map<string, Attempt>()
-  for (const attempt of [...attempts].sort(compareAttempts)) {
+  for (const attempt of ordered) {
     if (isRun(attempt) && attempt.operation !== null) latest.set(attempt.operation, attempt)
   }
-  return [...latest.values()]
-}
-
-function isRun(attempt: Attempt): boolean {
-  return attempt.outcome !== 'rejected'
-}
-
-function isPass(attempt: Attempt): boolean {
-  return (
-    attempt.outcome === 'accepted' &&
-    attempt.purpose === 'production' &&
-    (attempt.verdict === 'pass' || attempt.verdict === 'pass-under-permit')
-  )
+  const governing = new Set(latest.values())
+  for (const run of latest.values()) {
+    if (run.steps === null) continue
+    for (const standing of stepStandings(ordered, run)) {
+      if (standing.run !== undefined && isProven(standing)) governing.add(standing.run)
+    }
+  }
+  return [...governing]
 }
 
 /**
@@ -113,9 +114,15 @@ function numberAttempts(ordered: readonly Attempt[]): ReadonlyMap<Attempt, numbe
 
 function evidenceOf(attempt: Attempt, governing: ReadonlySet<Attempt>, policy: FoldPolicy): Evidence | null {
   if (!isRun(attempt)) return null
-  if (!isPass(attempt)) return 'none'
+  if (!carriesAnything(attempt)) return 'none'
   if (!governing.has(attempt)) return 'superseded'
   return policy.isSuspect(attempt) ? 'suspect' : 'provisional'
+}
+
+/** A pass; where the plan takes evidence from steps, also a run in which one of them passed. */
+function carriesAnything(attempt: Attempt): boolean {
+  if (attempt.steps === null || !isCountedRun(attempt)) return isPass(attempt)
+  return attempt.steps.some(({ verdict }) => verdict === 'pass' || verdict === 'pass-under-permit')
 }
 
 function releaseReasons(ordered: readonly Attempt[], policy: FoldPolicy): ReleaseReason[] {
@@ -138,6 +145,7 @@ function operationReasons(ordered: readonly Attempt[], operation: string, policy
   if (run === undefined) return [{ code: 'operation-missing', facts: { operation } }]
   const facts = { operation, runId: run.runId }
   if (run.outcome === 'held') return [{ code: 'hold-open', facts: { ...facts, codes: run.codes.join(' ') } }]
+  if (run.steps !== null) return stepReasons(ordered, run, { operation, policy })
   switch (run.verdict) {
     case 'pass':
     case 'pass-under-permit':
@@ -155,20 +163,43 @@ function operationReasons(ordered: readonly Attempt[], operation: string, policy
   }
 }
 
+/** Why the steps of an operation do not carry it, step by step; a run that lost its support is named once. */
+function stepReasons(
+  ordered: readonly Attempt[],
+  latest: Attempt,
+  { operation, policy }: { readonly operation: string; readonly policy: FoldPolicy },
+): ReleaseReason[] {
+  const suspects = new Set<string>()
+  return stepStandings(ordered, latest).flatMap((standing): ReleaseReason[] => {
+    const { step, run, verdict, unprovenBefore: after } = standing
+    if (run === undefined || verdict === undefined) return [{ code: 'step-missing', facts: { operation, step } }]
+    const facts = { operation, step, runId: run.runId }
+    if (after !== undefined) return [{ code: 'step-out-of-order', facts: { ...facts, after } }]
+    if (!isProven(standing)) return [{ code: 'step-not-passed', facts: { ...facts, verdict } }]
+    if (!policy.isSuspect(run) || suspects.has(run.runId)) return []
+    suspects.add(run.runId)
+    return [{ code: 'evidence-suspect', facts: { operation, runId: run.runId } }]
+  })
+}
+
+/** Whether an operation passed in these attempts alone: in one run, or where its plan says so step by step. */
+function hasPassed(attempts: readonly Attempt[], operation: string | null): boolean {
+  return attempts.some((one) => {
+    if (operation !== null && one.operation !== operation) return false
+    return isPass(one) || (one.steps !== null && isCountedRun(one) && isComplete(stepStandings(attempts, one)))
+  })
+}
+
 /**
  * A failure that was reported in a rejected, held or engineering run blocks release until a later valid pass and a
  * recorded cause. An ordinary failed run needs no cause: the next pass supersedes it.
  */
 function isUnexplained(attempt: Attempt, later: readonly Attempt[]): boolean {
   if (!attempt.reportedFailure || (attempt.outcome === 'accepted' && attempt.purpose === 'production')) return false
-  const passed = later.some((one) => isPass(one) && (attempt.operation === null || one.operation === attempt.operation))
+  const passed = hasPassed(later, attempt.operation)
   // The cause must stand in a run that counts itself: held, rejected and engineering runs prove nothing.
   const caused = later.some(
-    (one) =>
-      one.outcome === 'accepted' &&
-      one.purpose === 'production' &&
-      one.attemptCause !== null &&
-      CAUSES_RECORDED.has(one.attemptCause),
+    (one) => isCountedRun(one) && one.attemptCause !== null && CAUSES_RECORDED.has(one.attemptCause),
   )
   return !(passed && caused)
 }

@@ -1,6 +1,6 @@
 import type { z } from 'zod'
 import { writeInstant } from '../exact/time.ts'
-import { outcomes, verdicts } from '../judging/words.ts'
+import { outcomes, stepVerdicts, verdicts } from '../judging/words.ts'
 import { costs, type GraphBuilder, type GraphObject, wordsEnum } from '../platform/http/graphql/builder.ts'
 import { inOrder } from '../platform/http/graphql/connections.ts'
 import type { Services } from '../platform/http/server.ts'
@@ -33,6 +33,8 @@ export function graphUnits(
   const Standing = wordsEnum(builder, 'Standing', standings)
   const Evidence = wordsEnum(builder, 'Evidence', evidences)
   const Verdict = wordsEnum(builder, 'Verdict', verdicts)
+  const StepVerdict = wordsEnum(builder, 'StepVerdict', stepVerdicts)
+  const StepResult = builder.objectRef<NonNullable<Attempt['steps']>[number]>('StepResult')
 
   const loadUnits = async (names: readonly UnitName[]): Promise<(UnitAnswer | null)[]> => {
     const units = await readUnits(database, names)
@@ -54,6 +56,14 @@ export function graphUnits(
       reasons: t.field({ type: [Reason], resolve: ({ reasons }) => reasons }),
     }),
   })
+  StepResult.implement({
+    fields: (t) => ({
+      step: t.exposeString('step'),
+      verdict: t.expose('verdict', { type: StepVerdict }),
+      required: t.exposeBoolean('required'),
+      after: t.exposeStringList('after'),
+    }),
+  })
   Attempt.implement({
     description: "One row of a unit's history: an accepted or held run, or a failure reported in a rejected one.",
     fields: (t) => ({
@@ -65,6 +75,12 @@ export function graphUnits(
       codes: t.exposeStringList('codes'),
       verdict: t.expose('verdict', { type: Verdict, nullable: true }),
       reportedFailure: t.exposeBoolean('reportedFailure'),
+      steps: t.field({
+        type: [StepResult],
+        nullable: true,
+        description: 'Where the plan lets several runs carry the evidence, step by step; else null.',
+        resolve: ({ steps }) => steps,
+      }),
       purpose: t.exposeString('purpose'),
       operation: t.exposeString('operation', { nullable: true }),
       variant: t.exposeString('variant', { nullable: true }),
@@ -109,7 +125,7 @@ export function graphUnits(
       resolve: (_root, name) => name,
     }),
   }))
-  return { Unit, Attempt, Release, Outcome, Standing, Evidence, Verdict, loadUnits }
+  return { Unit, Attempt, Release, Outcome, Standing, Evidence, Verdict, StepVerdict, loadUnits }
 }
 
 function answerUnit(unit: UnitRead): UnitAnswer {

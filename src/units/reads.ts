@@ -35,7 +35,7 @@ const READ_HISTORIES = `
   SELECT product, serial, site_id AS site, station, upload_key AS "uploadKey", run_id AS "runId", started_at AS "startedAt",
          sequence_number AS "sequenceNumber", received_at AS "receivedAt", outcome, codes, purpose, verdict, operation,
          variant, plan, revision, instrument, programming, attempt_cause AS "attemptCause",
-         reported_failure AS "reportedFailure"
+         reported_failure AS "reportedFailure", steps
   FROM intake.attempts JOIN unnest($1::text[], $2::text[]) AS given (product, serial) USING (product, serial)`
 
 /** The histories of units across all sites, by `unitKey`; a unit of which nothing is known has an empty one. */
@@ -183,6 +183,7 @@ export function writeAttempts(unit: UnitRead) {
     return {
       ...shown,
       codes: [...attempt.codes],
+      steps: attempt.steps?.map((step) => ({ ...step, after: [...step.after] })) ?? null,
       attempt: number,
       standing,
       evidence,

@@ -1,6 +1,15 @@
 import { z } from 'zod'
 import { InstantWire } from '../exact/time.ts'
-import { attemptCauses, outcomes, purposes, type UploadCode, type Verdict, verdicts } from '../judging/words.ts'
+import {
+  attemptCauses,
+  outcomes,
+  purposes,
+  type StepVerdict,
+  stepVerdicts,
+  type UploadCode,
+  type Verdict,
+  verdicts,
+} from '../judging/words.ts'
 
 /** The state of an upload now. In this version nothing changes it: it is the outcome. */
 export const standings = outcomes
@@ -9,6 +18,15 @@ export type Standing = (typeof standings)[number]
 /** What a run is worth as evidence. `good` waits for station checks, which close the bracket of a provisional one. */
 export const evidences = ['provisional', 'good', 'suspect', 'superseded', 'none'] as const
 export type Evidence = (typeof evidences)[number]
+
+/** What a run came to in one planned step. */
+export interface StepResult {
+  readonly step: string
+  readonly verdict: StepVerdict
+  readonly required: boolean
+  /** Steps that must have passed before it. */
+  readonly after: readonly string[]
+}
 
 /** One row of a unit's history: an accepted or held run, or a failure reported in a rejected one. */
 export interface Attempt {
@@ -35,6 +53,8 @@ export interface Attempt {
   readonly attemptCause: string | null
   /** The station reported a failure, or a measurement ended by over-current, breakdown or arc. */
   readonly reportedFailure: boolean
+  /** Every planned step, where the plan lets several runs carry the evidence; else null. */
+  readonly steps: readonly StepResult[] | null
 }
 
 /** Why a unit may not ship. Stored nowhere; computed when asked. Never reused. */
@@ -49,6 +69,10 @@ export const releaseCodes = [
   'hold-open',
   'failure-unexplained',
   'evidence-suspect',
+  // Of a plan whose evidence may come from several runs.
+  'step-missing',
+  'step-not-passed',
+  'step-out-of-order',
 ] as const
 export type ReleaseCode = (typeof releaseCodes)[number]
 
@@ -83,6 +107,11 @@ const sentences: Readonly<Record<ReleaseCode, (facts: Readonly<Record<string, st
     `A failure was reported in the run ${runId}, which did not count. Find the cause, then test again with attemptCause after-rework or after-event.`,
   'evidence-suspect': ({ runId }) =>
     `What the run ${runId} rested on (instrument, calibration or programming) was taken away afterwards. Test again.`,
+  'step-missing': ({ operation, step }) => `No run of ${operation} has a result of step ${step}. Run that step.`,
+  'step-not-passed': ({ operation, step, verdict, runId }) =>
+    `The latest result of step ${step} of ${operation} (${runId}) is ${verdict}. Mend the cause and run it again.`,
+  'step-out-of-order': ({ step, after, runId }) =>
+    `Step ${step} (${runId}) was run before step ${after} had passed. Run it again.`,
 }
 
 /** A sentence that a person at the line can act on. */
@@ -126,6 +155,17 @@ export const AttemptWire = z
     codes: z.array(z.string()),
     verdict: z.enum(verdicts).nullable(),
     reportedFailure: z.boolean(),
+    steps: z
+      .array(
+        z.strictObject({
+          step: z.string(),
+          verdict: z.enum(stepVerdicts),
+          required: z.boolean(),
+          after: z.array(z.string()),
+        }),
+      )
+      .nullable()
+      .describe('Where the plan lets several runs carry the evidence, step by step; else null'),
     purpose: z.union([z.enum(purposes), z.string()]),
     operation: z.string().nullable(),
     variant: z.string().nullable(),

@@ -151,6 +151,7 @@ describe('a start between transport and tolerance must find the same state twice
       instrument: 'INS-0031',
       performedAt: corrected,
       dueOn: '2027-03-16',
+      uncertainty: [],
       recordedAt: corrected,
     }
     const decision = decide(

@@ -221,6 +221,7 @@ export const baseFacts = {
         instrument: 'INS-0031',
         performedAt: LONG_AGO,
         dueOn: '2027-01-05',
+        uncertainty: [],
         recordedAt: LONG_AGO,
       },
     ],

@@ -7,7 +7,7 @@ import { type JudgedNumber, type Placing, placeOver, placeUnder } from '../../sr
 function numberOf(value: string, unit: string, relation = '='): JudgedNumber {
   const read = readQuantity({ value, unit, relation })
   if (!('quantity' in read)) throw new Error('a number is needed')
-  return { numerator: read.quantity.value, divisor: null, relation: read.quantity.relation }
+  return { numerator: read.quantity.value, divisor: null, relation: read.quantity.relation, isBoundIncluded: false }
 }
 
 function limitOf(value: string, unit: string, inclusive = true) {
@@ -70,6 +70,7 @@ const numbers = fc.record({
     { nil: null },
   ),
   relation: fc.constantFrom(...relations),
+  isBoundIncluded: fc.boolean(),
 })
 
 describe('widening a limit', () => {

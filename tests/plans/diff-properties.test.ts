@@ -347,7 +347,7 @@ describe('the direction is the judge’s', () => {
             if (kind) seen.add(kind)
             for (const numerator of around([before, now])) {
               for (const relation of relations) {
-                const number = { numerator, divisor: null, relation }
+                const number = { numerator, divisor: null, relation, isBoundIncluded: false }
                 const was = place(number, { value: before, inclusive: a.inclusive })
                 const is = place(number, { value: now, inclusive: b.inclusive })
                 if (kind === undefined) expect(is).toBe(was)

@@ -90,7 +90,7 @@ function acceptedOf({ least, most, unit }: WrittenWindow): AcceptedValue {
 }
 
 function placed(reading: WrittenQuantity, limit: Decimal, side: 'upper' | 'lower'): string {
-  const number = { numerator: canonicalOf(reading), divisor: null, relation: '=' as const }
+  const number = { numerator: canonicalOf(reading), divisor: null, relation: '=' as const, isBoundIncluded: false }
   return (side === 'upper' ? placeUnder : placeOver)(number, { value: limit, inclusive: true })
 }
 

@@ -74,6 +74,7 @@ describe('which calibration counts', () => {
       instrument: fc.constant('INS-0031'),
       performedAt: fc.integer({ min: 0, max: 5 }),
       dueOn: fc.constantFrom('1970-01-01', '1970-01-02'),
+      uncertainty: fc.constant([]),
       recordedAt: fc.integer({ min: 0, max: 5 }),
     })
     const many = fc.uniqueArray(one, { selector: ({ calibration }) => calibration })

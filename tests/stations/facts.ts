@@ -23,7 +23,7 @@ export function placed(
 }
 
 export function calibrated(calibration: string, performedAt: number, dueOn: string, more: Partial<Calibration> = {}) {
-  return { calibration, instrument: 'INS-0031', performedAt, dueOn, recordedAt: performedAt, ...more }
+  return { calibration, instrument: 'INS-0031', performedAt, dueOn, uncertainty: [], recordedAt: performedAt, ...more }
 }
 
 export const DIGEST = `sha256:${'6'.repeat(64)}`

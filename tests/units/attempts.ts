@@ -36,6 +36,7 @@ export function attempt(parts: Partial<Attempt> = {}): Attempt {
     programming: 'PG-0192',
     attemptCause: null,
     reportedFailure: false,
+    steps: null,
     ...parts,
   }
 }

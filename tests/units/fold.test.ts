@@ -335,7 +335,10 @@ describe('a failure reported in a run that did not count', () => {
 
 test('every reason against release has a sentence to act on', () => {
   for (const code of releaseCodes) {
-    const sentence = releaseSentence({ code, facts: { operation: 'final', runId: 'R-1', codes: 'clock-skew' } })
+    const sentence = releaseSentence({
+      code,
+      facts: { operation: 'final', runId: 'R-1', codes: 'clock-skew', step: 'bond', after: 'look', verdict: 'fail' },
+    })
     expect(sentence).toMatch(/^[A-Z].*\.$/)
     expect(sentence).not.toContain('undefined')
   }

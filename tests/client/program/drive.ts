@@ -83,6 +83,14 @@ async function setUp(place: Place) {
     instrument: INSTRUMENT,
     performedAt: '2026-01-14T10:30:00+00:00',
     dueOn: '2027-01-14',
+    uncertainty: [
+      {
+        kind: 'touch-current',
+        expanded: { value: '2', unit: 'uA' },
+        relative: { value: '1.5', unit: '%' },
+        coverageFactor: '2',
+      },
+    ],
   })
   await administrator.listCalibrations({ instrument: INSTRUMENT, ...two })
   await administrator.getCalibration(calibration)

@@ -1,0 +1,15 @@
+import type { Attempt } from './words.ts'
+
+/** Whether a row of the history is a run, and not a failure reported in a rejected upload. */
+export function isRun(attempt: Attempt): boolean {
+  return attempt.outcome !== 'rejected'
+}
+
+/** Whether it counts itself: held, rejected, verification and engineering runs prove nothing. */
+export function isCountedRun(attempt: Attempt): boolean {
+  return attempt.outcome === 'accepted' && attempt.purpose === 'production'
+}
+
+export function isPass(attempt: Attempt): boolean {
+  return isCountedRun(attempt) && (attempt.verdict === 'pass' || attempt.verdict === 'pass-under-permit')
+}
