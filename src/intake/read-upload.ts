@@ -229,6 +229,7 @@ class Reader {
             text: reading.text ?? undefined,
           }
         : undefined,
+      conformity: wire.conformity ?? undefined,
     }
   }
 

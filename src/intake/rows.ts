@@ -224,6 +224,7 @@ export function readingRows(received: Received, decided: Decided, run: RunRow): 
 
 function readingOf({
   reading,
+  conformity,
 }: UploadMeasurement): Pick<ReadingRow, 'quantity' | 'detector' | 'value' | 'relation' | 'unit' | 'text'> {
   const value = reading === undefined || reading.value === 'no-reading' ? null : reading.value
   return {
@@ -232,8 +233,8 @@ function readingOf({
     value: value === null ? null : formatDecimal(value.value),
     relation: value?.relation ?? null,
     unit: value?.unit ?? null,
-    // What the station showed; where it sent no text, the digits as received.
-    text: reading?.text ?? value?.text ?? null,
+    // What the station showed; where it sent no text, the digits as received, or the word of who looked.
+    text: reading?.text ?? value?.text ?? conformity ?? null,
   }
 }
 

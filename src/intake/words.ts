@@ -5,6 +5,7 @@ import { KeyWire, TextWire } from '../exact/text.ts'
 import { unitCodes } from '../exact/unit-codes.ts'
 import {
   attemptCauses,
+  conformities,
   purposes,
   readingQuantities,
   readingSources,
@@ -81,6 +82,7 @@ export const UploadMeasurementWire = z
     network: KeyWire.nullish(),
     ...stress,
     reading: ReadingWire.nullish(),
+    conformity: z.enum(conformities).nullish().describe('Of an inspection, in place of a reading'),
     extra: ExtraWire,
   })
   .meta({ id: 'UploadMeasurement' })

@@ -1,6 +1,6 @@
 import { isNegative } from '../exact/decimal.ts'
 import type { Dimension } from '../exact/unit-codes.ts'
-import type { PlanStepKind } from '../plans/words.ts'
+import type { StepKind } from '../rules/words.ts'
 import type { CompiledMeasurement, CompiledRevision, CompiledStep } from './compile.ts'
 import { findMeasurement, isProperEnd } from './validity.ts'
 import {
@@ -32,6 +32,7 @@ const readingDimensions = {
   resistance: 'resistance',
   'voltage-drop': 'voltage',
   current: 'current',
+  voltage: 'voltage',
 } as const satisfies Record<ReadingQuantity, Dimension>
 
 /** What may be read in each kind of step (payloads, upload). */
@@ -42,7 +43,10 @@ const readingsOfKind = {
   'insulation-resistance': ['resistance'],
   'touch-current': ['current'],
   'protective-conductor-current': ['current'],
-} as const satisfies Record<PlanStepKind, readonly ReadingQuantity[]>
+  'protective-continuity': ['resistance', 'voltage-drop'],
+  'residual-voltage': ['voltage'],
+  inspection: [],
+} as const satisfies Record<StepKind, readonly ReadingQuantity[]>
 
 /** Collects what is wrong, each with its pointer. */
 interface Refusals {
@@ -122,12 +126,18 @@ function checkDimensions(stresses: UploadStep['stress'], at: string, refusals: R
 }
 
 function checkReading(
-  { reading, termination }: UploadMeasurement,
+  { reading, conformity, termination }: UploadMeasurement,
   planned: CompiledMeasurement,
   at: string,
   refusals: Refusals,
 ): void {
+  const isLook = planned.kind === 'inspection'
+  if (conformity !== undefined && !isLook) refuse(refusals, `${at}/conformity`, 'is for inspections alone')
   if (reading === undefined) return
+  if (isLook) {
+    refuse(refusals, `${at}/reading`, 'an inspection reads nothing; it states conformity')
+    return
+  }
   const allowed: readonly ReadingQuantity[] = readingsOfKind[planned.kind]
   if (!allowed.includes(reading.quantity)) {
     refuse(refusals, `${at}/reading/quantity`, `a step of ${planned.kind} reads ${allowed.join(' or ')}`)
@@ -139,8 +149,8 @@ function checkReading(
   }
   // Without a number, or behind a trip, there is nothing that a detector could have read wrongly.
   const isJudged = reading.value !== 'no-reading' && isProperEnd(termination)
-  if (reading.quantity === 'current' && reading.detector === undefined && isJudged) {
-    refuse(refusals, `${at}/reading/detector`, 'is needed for a current')
+  if (planned.detector !== null && reading.detector === undefined && isJudged) {
+    refuse(refusals, `${at}/reading/detector`, `is needed for a ${reading.quantity}`)
   }
 }
 

@@ -2,18 +2,19 @@ import { compare, type Decimal, decimal, multiply, type TieRule } from '../exact
 import type { UnitCode } from '../exact/unit-codes.ts'
 import { acceptedEnds, canonical, type WindowName } from '../plans/windows.ts'
 import {
+  type AnySettings,
   type GuardBand,
   type LeadOffset,
   type Limit,
   limitText,
   type PlanContent,
   type PlanQuantity,
-  type PlanStepKind,
   type Settings,
   settingsOf,
   unitCode,
   type Window,
 } from '../plans/words.ts'
+import type { StepKind } from '../rules/words.ts'
 import type { StressName } from './words.ts'
 
 /**
@@ -51,12 +52,12 @@ export interface ContactProof {
 
 export interface CompiledMeasurement {
   readonly measurement: string
-  readonly kind: PlanStepKind
+  readonly kind: StepKind
   readonly stresses: readonly CompiledStress[]
   /** Whether the limit holds while the voltage rises too, so that the highest current in the ramp is judged. */
   readonly limitInRamp: boolean
   readonly residualVoltageMost: Bound | null
-  /** Null where there is none; a measurement has one at least. */
+  /** Null where there is none; a measurement has one at least, but for what is only looked at. */
   readonly limitUpper: CompiledLimit | null
   readonly limitLower: CompiledLimit | null
   /** Null where the decision rule is simple. */
@@ -89,7 +90,7 @@ export interface CompiledLeadOffset {
 
 export interface CompiledStep {
   readonly step: string
-  readonly kind: PlanStepKind
+  readonly kind: StepKind
   readonly required: boolean
   /** Steps that must have ended before this one starts. */
   readonly after: readonly number[]
@@ -115,20 +116,18 @@ export interface LimitMissing {
   }
 }
 
-type MemberName<Union> = Union extends unknown ? keyof Union : never
-type MemberOf<Union, Name> = Union extends unknown ? (Name extends keyof Union ? Union[Name] : never) : never
-/** Settings of whatever kind: a member that the kind does not have is absent. */
-type SettingsOfAnyKind = { readonly [Name in MemberName<Settings>]?: MemberOf<Settings, Name> }
-
 /** The stresses whose windows a measured value must lie in, by kind (payloads, upload: measured stress). */
 const windowedStresses = {
   'protective-bonding': ['testCurrent', 'dwell'],
+  'protective-continuity': ['testCurrent'],
   'electric-strength-ac': ['testVoltage', 'frequency', 'rampUp', 'dwell'],
   'electric-strength-dc': ['testVoltage', 'rampUp', 'dwell'],
   'insulation-resistance': ['testVoltage', 'readAt'],
   'touch-current': ['supplyVoltage', 'frequency'],
   'protective-conductor-current': ['supplyVoltage', 'frequency'],
-} as const satisfies Record<PlanStepKind, readonly (StressName & WindowName)[]>
+  'residual-voltage': ['supplyVoltage', 'readAt'],
+  inspection: [],
+} as const satisfies Record<StepKind, readonly (StressName & WindowName)[]>
 
 /** Compiles the content for a variant; '' where the product has none. */
 export function compileRevision(content: PlanContent, variant: string): CompiledRevision | LimitMissing {
@@ -179,7 +178,7 @@ function compileMeasurement(
   variant: string,
 ): CompiledMeasurement | LimitMissing {
   const { step, measurement, kind } = settings
-  const said: SettingsOfAnyKind = settings
+  const said: AnySettings = settings
   const limits: { limitUpper: CompiledLimit | null; limitLower: CompiledLimit | null } = {
     limitUpper: null,
     limitLower: null,

@@ -1,6 +1,7 @@
 import { compare, type Decimal, subtract, type TieRule } from '../exact/decimal.ts'
 import { type Acceptance, acceptanceOf, placeInAcceptance, roundNumber, roundReading } from './acceptance.ts'
 import type { CompiledLimit, CompiledMeasurement } from './compile.ts'
+import { judgeInspection } from './judge-inspection.ts'
 import { type MeasurementJudgement, NO_REASONS, type Surroundings, withStation } from './judgement.ts'
 import {
   marginOver,
@@ -16,6 +17,7 @@ import { computedReasons, limitReasons, numberText, tripFacts } from './limit-re
 import { type ReadNumber, readNumber, writeJudged } from './reading.ts'
 import {
   improperReasons,
+  isDecaying,
   isProperEnd,
   isTrip,
   type MeasurementAt,
@@ -33,6 +35,7 @@ export function judgeMeasurement(
   around: Surroundings,
 ): MeasurementJudgement {
   const { planned, measurement } = at
+  if (planned.kind === 'inspection') return judgeInspection(at, orderBroken, around)
   const { limitUpper, limitLower } = planned
   const stress = placeStresses(at)
   if (stress.above.length > 0) around.notes.overStress = true
@@ -104,8 +107,8 @@ function decideVerdict(
   const compared = read && roundReading(read, planned.roundingRange, around.revision.ties)
   const placings = placeNumber(at, compared, around.revision.ties)
   const isBeyond = placings.upper === 'beyond' || placings.lower === 'beyond' || placings.ramp === 'beyond'
-  // Bad news counts at no more than the planned stress, however the measurement ended. A bond's number needs its current.
-  const failsAlready = isBeyond && stress.above.length === 0 && !stress.isBondBelowLeast
+  // Bad news counts at no more than the planned stress, however the measurement ended. Some numbers say nothing without it.
+  const failsAlready = isBeyond && stress.above.length === 0 && !stress.saysNothing
   if (!failsAlready) {
     for (const reason of stress.improper) reasons.push(reason)
     improperReasons(at, read, { revision: around.revision, found: around.found, orderBroken }, reasons)
@@ -190,26 +193,31 @@ interface StressFound {
   readonly above: readonly Reason[]
   /** Below what the plan accepts, or not shown to lie in it. */
   readonly improper: readonly Reason[]
-  /** A bond's current below its least, or unknown: then its number says nothing, not even that the unit is bad. */
-  readonly isBondBelowLeast: boolean
+  /**
+   * A bond's current below its least, a falling voltage read too early, or either unknown: then the number says nothing,
+   * not even that the unit is bad.
+   */
+  readonly saysNothing: boolean
 }
 
-const STRESS_WITHIN: StressFound = { above: NO_REASONS, improper: NO_REASONS, isBondBelowLeast: false }
+const STRESS_WITHIN: StressFound = { above: NO_REASONS, improper: NO_REASONS, saysNothing: false }
 
 function placeStresses(at: MeasurementAt): StressFound {
   const { planned, measurement } = at
   let above: Reason[] | undefined
   let improper: Reason[] | undefined
-  let isBondBelowLeast = false
+  let saysNothing = false
   for (const stress of planned.stresses) {
     const placing = placeStress(stress, at)
     if (placing === 'within') continue
-    if (placing === 'above') {
+    const isDecay = isDecaying(planned, stress.name)
+    if (placing === 'above' && !isDecay) {
       above ??= []
       above.push(stressReason(stress, placing, at))
       continue
     }
-    if (stress.name === 'testCurrent') isBondBelowLeast = true
+    // Read too early a sound unit shows too much; read late it fails all the more surely where it still does.
+    if (stress.name === 'testCurrent' || (isDecay && placing !== 'above')) saysNothing = true
     // A measurement that came to no proper end need not say its stress; that it came to none is said already.
     if (placing === 'not-measured' && !isProperEnd(measurement.termination)) continue
     improper ??= []
@@ -219,8 +227,8 @@ function placeStresses(at: MeasurementAt): StressFound {
     improper ??= []
     improper.push({ code: 'stress-not-measured', facts: { stress: 'highestInRamp' } })
   }
-  if (above === undefined && improper === undefined && !isBondBelowLeast) return STRESS_WITHIN
-  return { above: above ?? NO_REASONS, improper: improper ?? NO_REASONS, isBondBelowLeast }
+  if (above === undefined && improper === undefined && !saysNothing) return STRESS_WITHIN
+  return { above: above ?? NO_REASONS, improper: improper ?? NO_REASONS, saysNothing }
 }
 
 function placeRamp(at: MeasurementAt, ties: TieRule): Placing {

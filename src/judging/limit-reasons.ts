@@ -1,6 +1,6 @@
 import type { CompiledLimit } from './compile.ts'
 import { type Placings, placeOver, type WrittenNumber } from './limit.ts'
-import { quantityText, type ReadNumber, readingOf, testCurrentOf, writeJudged } from './reading.ts'
+import { isPathResistance, quantityText, type ReadNumber, readingOf, testCurrentOf, writeJudged } from './reading.ts'
 import { type MeasurementAt, stressOf } from './validity.ts'
 import type { Reason } from './words.ts'
 
@@ -57,7 +57,7 @@ export function computedReasons(
   read: ReadNumber,
   reasons: Reason[],
 ): void {
-  if (planned.kind !== 'protective-bonding') return
+  if (!isPathResistance(planned.kind)) return
   const quantity = readingOf(measurement)
   if (quantity === undefined) return
   if (read.number.divisor !== null) {

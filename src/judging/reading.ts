@@ -1,6 +1,17 @@
-import { compare, type Decimal, divide, multiply, round, subtract, ZERO } from '../exact/decimal.ts'
+import {
+  absolute,
+  compare,
+  type Decimal,
+  divide,
+  isNegative,
+  multiply,
+  round,
+  subtract,
+  ZERO,
+} from '../exact/decimal.ts'
 import type { Quantity, Relation } from '../exact/quantity.ts'
 import type { UnitCode } from '../exact/unit-codes.ts'
+import type { StepKind } from '../rules/words.ts'
 import type { CompiledMeasurement } from './compile.ts'
 import { type JudgedNumber, type WrittenNumber, writeNumber } from './limit.ts'
 import type { Measured, UploadMeasurement, UploadReading, UploadStep } from './words.ts'
@@ -56,7 +67,8 @@ export function readNumber(
   const { reading } = measurement
   const quantity = readingOf(measurement)
   if (reading === undefined || quantity === undefined) return undefined
-  if (planned.kind !== 'protective-bonding') return asReceived(quantity)
+  if (planned.kind === 'residual-voltage') return asReceived(magnitude(quantity))
+  if (!isPathResistance(planned.kind)) return asReceived(quantity)
   const offset = offsetToSubtract(planned, step)
   if (offset === undefined) return undefined
   if (reading.quantity === 'voltage-drop') {
@@ -64,6 +76,19 @@ export function readNumber(
     return current === undefined || current === 'no-reading' ? undefined : quotient(quantity, current, offset)
   }
   return offset === null ? asReceived(quantity) : net(quantity, offset)
+}
+
+/** Whether a kind measures the resistance of the protective path, by resistance or by voltage drop and current. */
+export function isPathResistance(kind: StepKind): boolean {
+  return kind === 'protective-bonding' || kind === 'protective-continuity'
+}
+
+/** What is left on the unit is as dangerous in either polarity. */
+export function magnitude(measured: Quantity): Quantity {
+  if (!isNegative(measured.value)) return measured
+  const relation = measured.relation === '<' ? '>' : measured.relation === '>' ? '<' : '='
+  const value = absolute(measured.value)
+  return { ...measured, relation, value, text: measured.text.replace(/^-/, '') }
 }
 
 function asReceived(quantity: Quantity): ReadNumber {

@@ -166,6 +166,12 @@ const sentences: Readonly<Record<UploadCode | ReasonCode, Sentence>> = {
   'interlock-open': noProperEnd('The interlock opened'),
   'instrument-fault': noProperEnd('The instrument reported a fault'),
   'no-reading': () => 'The instrument gave no number.',
+  nonconforming: () => 'It was looked at and is not as it should be.',
+  'conformity-missing': () => 'Nobody said whether it is as it should be.',
+  'read-too-late': (say) =>
+    `The number was read ${say('measured')} after the supply was cut off; the plan asks for no later than ${say('most')}.`,
+  'read-too-early': (say) =>
+    `The number was read ${say('measured')} after the supply was cut off; the plan asks for no earlier than ${say('least')}.`,
   'reading-below-zero': (say) => `The reading ${say('reading')} is below zero, which this quantity cannot be.`,
   'stress-not-measured': (_, facts) => `The ${stressWord(facts)} was not measured.`,
   'stress-not-shown': (say, facts) =>

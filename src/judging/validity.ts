@@ -1,4 +1,4 @@
-import { absolute, compare, formatDecimal, isNegative, subtract } from '../exact/decimal.ts'
+import { compare, formatDecimal, subtract } from '../exact/decimal.ts'
 import type { Quantity } from '../exact/quantity.ts'
 import { type CompiledMeasurement, type CompiledRevision, type CompiledStress, exceedsMs } from './compile.ts'
 import {
@@ -11,7 +11,7 @@ import {
   mayLieBelow,
   placeOver,
 } from './limit.ts'
-import { hasOtherDetector, quantityText, type ReadNumber, readingOf } from './reading.ts'
+import { hasOtherDetector, isPathResistance, magnitude, quantityText, type ReadNumber, readingOf } from './reading.ts'
 import type { Measured, Reason, StressName, Termination, UploadMeasurement, UploadStep } from './words.ts'
 
 /** One measurement of a run beside what the plan says of it. */
@@ -76,12 +76,21 @@ export function placeStress(stress: CompiledStress, at: MeasurementAt): StressPl
   return asked !== null && mayLieBelow(measured, asked) ? 'not-shown' : 'within'
 }
 
+/**
+ * Whether this is the time at which a falling voltage is read. More of it is no more stress: the number is then smaller
+ * than it was when it counted; and less of it makes a sound unit look bad.
+ */
+export function isDecaying({ kind }: CompiledMeasurement, name: StressName): boolean {
+  return kind === 'residual-voltage' && name === 'readAt'
+}
+
 function mayEndBefore({ name }: CompiledStress, { planned, measurement }: MeasurementAt): boolean {
   return name === 'readAt' && planned.endEarlyOnPass && measurement.termination === 'ended-early'
 }
 
 /** The reason that goes with a stress outside its window. */
 export function stressReason({ name, least, most }: CompiledStress, placing: StressPlacing, at: MeasurementAt): Reason {
+  const isDecay = isDecaying(at.planned, name)
   const measured = stressOf(name, at)
   const facts: Record<string, string> = { stress: name }
   if (measured !== undefined && measured !== 'no-reading') facts['measured'] = quantityText(measured)
@@ -89,9 +98,9 @@ export function stressReason({ name, least, most }: CompiledStress, placing: Str
   if (most !== null) facts['most'] = most.text
   switch (placing) {
     case 'below':
-      return { code: 'stress-below-plan', facts }
+      return { code: isDecay ? 'read-too-early' : 'stress-below-plan', facts }
     case 'above':
-      return { code: 'stress-above-plan', facts }
+      return { code: isDecay ? 'read-too-late' : 'stress-above-plan', facts }
     case 'not-measured':
       return { code: 'stress-not-measured', facts }
     default:
@@ -133,7 +142,7 @@ export function improperReasons(
   residualVoltageReason(at, reasons)
   leadOffsetReasons(at, reasons)
   if (read !== undefined && isBelowZero(read.number)) {
-    const code = planned.kind === 'protective-bonding' ? 'net-below-zero' : 'reading-below-zero'
+    const code = isPathResistance(planned.kind) ? 'net-below-zero' : 'reading-below-zero'
     reasons.push({ code, facts: readingFacts(at) })
   }
   const highest = rampNumber(at)
@@ -188,13 +197,6 @@ function residualVoltageReason(at: MeasurementAt, reasons: Reason[]): void {
     const facts = { stress: 'residualVoltage', measured: quantityText(measured), most: most.text }
     reasons.push({ code: 'stress-not-shown', facts })
   }
-}
-
-/** What is left on the unit is as dangerous in either polarity. */
-function magnitude(measured: Quantity): Quantity {
-  if (!isNegative(measured.value)) return measured
-  const relation = measured.relation === '<' ? '>' : measured.relation === '>' ? '<' : '='
-  return { ...measured, relation, value: absolute(measured.value) }
 }
 
 function leadOffsetReasons({ planned, step, measurement }: MeasurementAt, reasons: Reason[]): void {

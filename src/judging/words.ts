@@ -41,8 +41,12 @@ export type ReadingSource = (typeof readingSources)[number]
 export const attemptCauses = ['after-fail', 'after-invalid', 'after-rework', 'after-event', 'on-request'] as const
 export type AttemptCause = (typeof attemptCauses)[number]
 
-export const readingQuantities = ['resistance', 'voltage-drop', 'current'] as const
+export const readingQuantities = ['resistance', 'voltage-drop', 'current', 'voltage'] as const
 export type ReadingQuantity = (typeof readingQuantities)[number]
+
+/** What a person says of what was looked at (ISO 9000, conformity). */
+export const conformities = ['conforming', 'nonconforming'] as const
+export type Conformity = (typeof conformities)[number]
 
 /** Measured stress and conditions, by their member in an upload. */
 export const stressNames = [
@@ -123,6 +127,8 @@ export interface UploadMeasurement {
   readonly network?: string | undefined
   readonly stress: Stresses
   readonly reading?: UploadReading | undefined
+  /** Of an inspection, in place of a reading. */
+  readonly conformity?: Conformity | undefined
 }
 
 export interface UploadReading {
@@ -213,6 +219,8 @@ export const reasonCodes = [
   'above-limit',
   'below-limit',
   'above-limit-in-ramp',
+  // A person saw it.
+  'nonconforming',
   // Not a proper test.
   'detector-mismatch',
   'network-mismatch',
@@ -222,6 +230,9 @@ export const reasonCodes = [
   'interlock-open',
   'instrument-fault',
   'no-reading',
+  'conformity-missing',
+  'read-too-late',
+  'read-too-early',
   'reading-below-zero',
   'stress-not-measured',
   'stress-not-shown',

@@ -1,20 +1,23 @@
 import { type Decimal, divide, isZero } from '../exact/decimal.ts'
 import type { Accepted, AcceptedValue } from '../rules/demand.ts'
-import type { Parameter, StepKind } from '../rules/words.ts'
+import { type Parameter, type StepKind, stepKinds } from '../rules/words.ts'
 import { acceptedEnds, canonical, type Ends, quantityValue } from './windows.ts'
-import { type Limit, limitText, type Settings, type Step, type Window } from './words.ts'
+import { type AnySettings, type Limit, limitText, type Settings, type Step, type Window } from './words.ts'
 
 /**
  * What one measurement of a step would accept for each parameter that a rule may name, for one variant. Parameters that
- * the kind of step does not have, or the plan leaves out, are absent.
+ * the kind of step does not have, or the plan leaves out, are absent. `preceded` are the kinds that its step's kind comes
+ * before.
  */
-export function acceptedBy(settings: Settings, variant: string): Accepted {
+export function acceptedBy(settings: Settings, variant: string, preceded: readonly StepKind[]): Accepted {
+  const said: AnySettings = settings
   const values = new Map<Parameter, AcceptedValue>()
   for (const parameter of windowed) {
     const window = memberOf(settings, parameter)
     if (isWindow(window)) values.set(parameter, acceptedEnds(parameter, window))
   }
   if ('tripCurrent' in settings) values.set('tripCurrent', oneValue(quantityValue(settings.tripCurrent)))
+  values.set('precedes', { kinds: preceded })
   if ('limitInRamp' in settings) values.set('limitInRamp', { flag: settings.limitInRamp })
   if ('rampUp' in settings)
     values.set(
@@ -22,7 +25,7 @@ export function acceptedBy(settings: Settings, variant: string): Accepted {
       rampRate(acceptedEnds('testVoltage', settings.testVoltage), acceptedEnds('rampUp', settings.rampUp)),
     )
   for (const parameter of ['limitUpper', 'limitLower'] as const) {
-    const limit = limitValue(settings[parameter], variant)
+    const limit = limitValue(said[parameter], variant)
     if (limit) values.set(parameter, oneValue(limit))
   }
   return (parameter) => values.get(parameter) ?? 'absent'
@@ -32,6 +35,23 @@ export function acceptedBy(settings: Settings, variant: string): Accepted {
 export function acceptedByPlan(steps: readonly Step[]): Accepted {
   const kinds: readonly StepKind[] = [...new Set(steps.filter(({ required }) => required).map(({ kind }) => kind))]
   return (parameter) => (parameter === 'stepPresent' ? { kinds } : 'absent')
+}
+
+/**
+ * The kinds of which no step can be run before a required step of `kind` has ended, by what the plan enforces: not by
+ * the order in which it lists steps, but by their `after`, from one to the next. A kind without a step is among them.
+ */
+export function kindsPreceded(steps: readonly Step[], kind: StepKind): StepKind[] {
+  const behind = new Set<string>()
+  // Steps run after steps that stand before them, so one pass sees every chain.
+  for (const step of steps) {
+    if (step.after.some((name) => behind.has(name) || isRequired(steps, name, kind))) behind.add(step.step)
+  }
+  return stepKinds.filter((one) => steps.every((step) => step.kind !== one || behind.has(step.step)))
+}
+
+function isRequired(steps: readonly Step[], name: string, kind: StepKind): boolean {
+  return steps.some((step) => step.step === name && step.kind === kind && step.required)
 }
 
 /** A limit in its canonical unit for a variant; undefined where there is none. */

@@ -8,6 +8,7 @@ import { checkDecision, checkRounding } from './decision-check.ts'
 import { connectionsOf, findDisagreements } from './product-match.ts'
 import { acceptedEnds, needsLeast, quantityValue, valueSet, type WindowName, windowNames } from './windows.ts'
 import {
+  type AnySettings,
   type Limit,
   type PlanContent,
   type PlanQuantity,
@@ -88,8 +89,9 @@ function checkStep(step: Step, { content, variants, before, pointer, refuse }: S
   )
   checkMembers(step, { variants, pointer, refuse })
   step.measurements.forEach((own, index) => {
-    own.to?.forEach((terminal, position) => {
-      if (!own.from?.includes(terminal)) return
+    const { from, to }: AnySettings = own
+    to?.forEach((terminal, position) => {
+      if (!from?.includes(terminal)) return
       refuse(`${pointer}/measurements/${index}/to/${position}`, `${terminal} is in from already: nothing lies between`)
     })
     checkMembers(own, { variants, pointer: `${pointer}/measurements/${index}`, refuse })
@@ -112,20 +114,8 @@ function checkStep(step: Step, { content, variants, before, pointer, refuse }: S
 /** A test with none of these is no test. */
 const positiveNames: readonly string[] = ['testCurrent', 'testVoltage', 'supplyVoltage', 'frequency']
 
-/** The members that a step and a measurement may both have. */
-type Members = {
-  readonly [name in WindowName]?: Window | null | undefined
-} & {
-  readonly limitUpper?: Limit | null | undefined
-  readonly limitLower?: Limit | null | undefined
-  readonly tripCurrent?: PlanQuantity | null | undefined
-  readonly openLeadMinimum?: PlanQuantity | null | undefined
-  readonly arcDetection?: { readonly threshold: PlanQuantity } | null | undefined
-  readonly leadOffset?: { readonly most: PlanQuantity; readonly ageMax: PlanQuantity } | null | undefined
-}
-
 function checkMembers(
-  members: Members,
+  members: AnySettings,
   {
     variants,
     pointer,
@@ -231,9 +221,10 @@ interface TogetherContext {
 
 /** What must fit together in the settings of one measurement. */
 function checkTogether(settings: Settings, { variants, before, refuse }: TogetherContext): void {
+  const said: AnySettings = settings
   for (const variant of variants) {
-    const upper = limitValue(settings.limitUpper, variant)
-    if (isAbove(limitValue(settings.limitLower, variant), upper)) refuse('limitLower', 'must not be above limitUpper')
+    const upper = limitValue(said.limitUpper, variant)
+    if (isAbove(limitValue(said.limitLower, variant), upper)) refuse('limitLower', 'must not be above limitUpper')
     const minimum =
       'openLeadMinimum' in settings && settings.openLeadMinimum ? quantityValue(settings.openLeadMinimum) : undefined
     if (minimum && upper && compare(minimum, upper) >= 0) refuse('openLeadMinimum', 'must be below limitUpper')

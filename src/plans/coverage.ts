@@ -6,7 +6,7 @@ import { type Found, found } from './findings.ts'
 import type { ProductSubject } from './physics.ts'
 import { isEarthed } from './product-match.ts'
 import { acceptedEnds, type WindowName } from './windows.ts'
-import type { Settings, Step, Window } from './words.ts'
+import type { AnySettings, Settings, Step } from './words.ts'
 
 /** Stresses of which too much harms the unit. A time at stress, or of reading, has no such end. */
 const harmful = ['testVoltage', 'testCurrent', 'supplyVoltage'] as const satisfies readonly WindowName[]
@@ -14,7 +14,7 @@ const harmful = ['testVoltage', 'testCurrent', 'supplyVoltage'] as const satisfi
 /** Stresses of one measurement that may be as high as you like, since no most is stated. */
 export function findOpenAbove(settings: Settings): Found[] {
   const { step, measurement } = settings
-  const windows: { readonly [name in WindowName]?: Window | null | undefined } = settings
+  const windows: AnySettings = settings
   return harmful.flatMap((parameter) => {
     const window = windows[parameter]
     if (!window || acceptedEnds(parameter, window).most) return []
@@ -28,7 +28,7 @@ export function bondedTerminals(steps: readonly Step[]): ReadonlySet<string> | u
   for (const { kind, measurements } of steps) {
     if (kind !== 'protective-bonding') continue
     bonded ??= new Set()
-    for (const { from, to } of measurements)
+    for (const { from, to } of measurements as readonly AnySettings[])
       for (const terminal of [...(from ?? []), ...(to ?? [])]) bonded.add(terminal)
   }
   return bonded

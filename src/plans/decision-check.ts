@@ -11,7 +11,7 @@ import {
 } from '../exact/decimal.ts'
 import { limitValue } from './accepted.ts'
 import { canonical, quantityValue } from './windows.ts'
-import { type GuardBand, limitText, type PlanContent, type Settings } from './words.ts'
+import { type AnySettings, type GuardBand, limitText, type PlanContent } from './words.ts'
 
 type RefuseMember = (member: string, detail: string) => void
 
@@ -20,7 +20,7 @@ type RefuseMember = (member: string, detail: string) => void
  * or told though it does not apply, would be read into the plan by whoever looks at it later.
  */
 export function checkDecision(
-  settings: Settings,
+  settings: AnySettings,
   { decisionRule, rounding }: Pick<PlanContent, 'decisionRule' | 'rounding'>,
   variants: readonly string[],
   refuse: RefuseMember,
@@ -37,7 +37,7 @@ export function checkRounding({ rounding }: PlanContent, refuse: (pointer: strin
 }
 
 function checkGuardBand(
-  settings: Settings,
+  settings: AnySettings,
   isGuarded: boolean,
   variants: readonly string[],
   refuse: RefuseMember,
@@ -71,7 +71,7 @@ export function guardBandWidth({ value, unit }: GuardBand): Decimal | undefined 
 
 /** Something must be left that passes. */
 function checkRoom(
-  settings: Settings,
+  settings: AnySettings,
   width: Decimal,
   variants: readonly string[],
   refuse: (detail: string) => void,
@@ -90,7 +90,7 @@ function checkRoom(
 }
 
 function checkRoundingRange(
-  settings: Settings,
+  settings: AnySettings,
   isRounded: boolean,
   variants: readonly string[],
   refuse: RefuseMember,

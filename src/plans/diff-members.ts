@@ -19,14 +19,13 @@ import {
 } from './diff-values.ts'
 import type { WindowName } from './windows.ts'
 import type {
+  AnySettings,
   GuardBand,
   LeadOffset,
-  Limit,
   PlanContent,
   PlannedMeasurement,
   PlanQuantity,
   Step,
-  Window,
 } from './words.ts'
 
 /** How one member is called in a sentence, what is said where it is absent, and how two contents differ in it. */
@@ -49,25 +48,10 @@ type WordName =
   | 'polarity'
   | 'neutral'
   | 'protectiveConductor'
+  | 'instruction'
 
 /** All that a step or one of its measurements may say, whatever the kind. */
-export type Sayings = {
-  readonly [name in WindowName]?: Maybe<Window>
-} & { readonly [name in WordName]?: Maybe<string> } & {
-  readonly limitUpper?: Maybe<Limit>
-  readonly limitLower?: Maybe<Limit>
-  readonly openLeadMinimum?: Maybe<PlanQuantity>
-  readonly tripCurrent?: Maybe<PlanQuantity>
-  readonly arcDetection?: Maybe<{ readonly threshold: PlanQuantity }>
-  readonly leadOffset?: Maybe<LeadOffset>
-  readonly guardBand?: Maybe<GuardBand>
-  readonly roundingRange?: Maybe<PlanQuantity>
-  readonly limitInRamp?: Maybe<boolean>
-  readonly endEarlyOnPass?: Maybe<boolean>
-  readonly contactProvenBy?: Maybe<string>
-  readonly from?: Maybe<readonly string[]>
-  readonly to?: Maybe<readonly string[]>
-}
+export type Sayings = AnySettings
 
 /**
  * What each setting is. A new one does not compile until its direction is said here: a reading has to stay within its
@@ -114,6 +98,7 @@ export const settingRules = {
     compare: (from, to, newNameOf) =>
       compareDemand(from.contactProvenBy, to.contactProvenBy, (before, now) => newNameOf(before) === now),
   },
+  instruction: word('instruction', 'instruction'),
   from: { words: 'connection from', compare: (from, to) => compareNames(from.from, to.from) },
   to: { words: 'connection to', compare: (from, to) => compareNames(from.to, to.to) },
   polarity: word('polarity', 'polarity of the supply'),

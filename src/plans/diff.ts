@@ -10,7 +10,7 @@ import {
 import { isReordered, type Pair, type Pairing, pairMeasurements, pairSteps } from './diff-pairs.ts'
 import { arrivalSentence, orderSentence, renameSentence, sentenceOf } from './diff-sentences.ts'
 import { type Change, changeKinds, type RevisionDiff } from './diff-words.ts'
-import type { PlanContent, PlannedMeasurement, Step } from './words.ts'
+import type { AnySettings, PlanContent, PlannedMeasurement, Step } from './words.ts'
 
 /** A revision as far as a diff looks at it. */
 export interface DiffedRevision {
@@ -219,8 +219,8 @@ function measurementArrival(
   return [{ ...unmeasured, path, ...place, member: null, kind, ...sidesOf(kind, own.measurement), sentence }]
 }
 
-function connectionWords(kind: string, { from, to }: PlannedMeasurement): string {
-  if (!from) return kind
+function connectionWords(kind: string, { from, to, instruction }: AnySettings): string {
+  if (!from) return instruction ? `${kind}, ${instruction}` : kind
   return to ? `${kind} from ${from.join(', ')} to ${to.join(', ')}` : `${kind} from ${from.join(', ')}`
 }
 

@@ -80,6 +80,7 @@ export function checkPhysics(settings: Settings, subject: ProductSubject): Found
 function physicsOf(settings: Settings, subject: ProductSubject): Found[] {
   switch (settings.kind) {
     case 'protective-bonding':
+    case 'protective-continuity':
       return checkSource(settings, subject.variant)
     case 'electric-strength-ac':
       return [...checkOpenLead(settings, subject.attributes), ...checkCapacitiveCurrent(settings, subject)]
@@ -88,9 +89,18 @@ function physicsOf(settings: Settings, subject: ProductSubject): Found[] {
     case 'touch-current':
     case 'protective-conductor-current':
       return checkOpenLead(settings, subject.attributes)
+    case 'residual-voltage':
+      return checkContact(settings)
     case 'insulation-resistance':
+    case 'inspection':
       return []
   }
+}
+
+/** A lead that is off shows no voltage, which is the best possible reading; nothing in the number itself tells. */
+function checkContact({ contactProvenBy }: SettingsOf<'residual-voltage'>): Found[] {
+  if (contactProvenBy) return []
+  return [found({ severity: 'warning', code: 'open-lead-unseen', parameter: 'contactProvenBy' })]
 }
 
 /**
@@ -98,7 +108,9 @@ function physicsOf(settings: Settings, subject: ProductSubject): Found[] {
  * that stops an a.c. strength test; elsewhere the author is told.
  */
 function checkOpenLead(
-  settings: Exclude<Settings, { kind: 'protective-bonding' | 'insulation-resistance' }>,
+  settings: SettingsOf<
+    'electric-strength-ac' | 'electric-strength-dc' | 'touch-current' | 'protective-conductor-current'
+  >,
   attributes: Attributes,
 ): Found[] {
   const capacitance = attributes.get('liveToEarthCapacitance')
@@ -232,7 +244,7 @@ function unknownCurrent(missing: string): Found {
  * A unit on the limit must still be measured: its resistance, with two wires that of the leads too, times the least
  * current is the voltage that the source has to give. If it cannot, good units read as invalid.
  */
-function checkSource(settings: SettingsOf<'protective-bonding'>, variant: string): Found[] {
+function checkSource(settings: SettingsOf<'protective-bonding' | 'protective-continuity'>, variant: string): Found[] {
   const limit = limitValue(settings.limitUpper, variant)
   const { least: current } = plannedEnds(settings.testCurrent)
   const { most: voltage } = plannedEnds(settings.sourceVoltage)

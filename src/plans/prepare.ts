@@ -1,10 +1,12 @@
 import type { Accepted } from '../rules/demand.ts'
 import { type CompiledFormula, compilePlanFormula } from '../rules/feel-compile.ts'
-import { acceptedBy, acceptedByPlan } from './accepted.ts'
+import type { StepKind } from '../rules/words.ts'
+import { acceptedBy, acceptedByPlan, kindsPreceded } from './accepted.ts'
 import { bondedTerminals, findOpenAbove } from './coverage.ts'
 import type { Found } from './findings.ts'
 import type { StepAttributes } from './rule-timeline.ts'
 import {
+  type AnySettings,
   type Limit,
   type PlanContent,
   PlanContentWire,
@@ -58,10 +60,11 @@ export function prepareRevision(content: unknown): { prepared: PreparedRevision 
   for (const step of read.data.steps) {
     const settings: Settings[] = settingsOf(step)
     const groups: PreparedGroup[] = []
+    const preceded = kindsPreceded(read.data.steps, step.kind)
     for (const together of groupsOf(settings)) {
       const limits = prepareLimits(together[0])
       if ('refused' in limits) return { refused: `/steps/${steps.length}/${limits.refused}` }
-      groups.push(prepareGroup(together, limits.prepared))
+      groups.push(prepareGroup(together, limits.prepared, preceded))
     }
     steps.push({ step, settings, groups })
   }
@@ -93,9 +96,17 @@ function groupsOf(settings: readonly Settings[]): Group[] {
   return [...groups.values()]
 }
 
-const connection: readonly string[] = ['measurement', 'from', 'to', 'polarity', 'neutral', 'protectiveConductor']
+const connection: readonly string[] = [
+  'measurement',
+  'instruction',
+  'from',
+  'to',
+  'polarity',
+  'neutral',
+  'protectiveConductor',
+]
 
-function prepareGroup(group: Group, limits: readonly PreparedLimit[]): PreparedGroup {
+function prepareGroup(group: Group, limits: readonly PreparedLimit[], preceded: readonly StepKind[]): PreparedGroup {
   const [settings] = group
   const byVariant = new Map<string, Accepted>()
   return {
@@ -109,7 +120,7 @@ function prepareGroup(group: Group, limits: readonly PreparedLimit[]): PreparedG
     accepted(variant) {
       const kept = byVariant.get(variant)
       if (kept) return kept
-      const accepted = acceptedBy(settings, variant)
+      const accepted = acceptedBy(settings, variant, preceded)
       byVariant.set(variant, accepted)
       return accepted
     },
@@ -117,7 +128,7 @@ function prepareGroup(group: Group, limits: readonly PreparedLimit[]): PreparedG
   }
 }
 
-function prepareLimits(settings: Settings): { prepared: PreparedLimit[] } | { refused: string } {
+function prepareLimits(settings: AnySettings): { prepared: PreparedLimit[] } | { refused: string } {
   const prepared: PreparedLimit[] = []
   for (const parameter of ['limitUpper', 'limitLower'] as const) {
     const limit = settings[parameter]

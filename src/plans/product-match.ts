@@ -1,6 +1,6 @@
 import { terminalsOf } from '../products/content.ts'
 import type { ProductContent } from '../products/words.ts'
-import type { Settings, Step } from './words.ts'
+import type { AnySettings, Settings, Step } from './words.ts'
 
 /** Something that the plan says of the product and a version of the product does not have so. */
 export interface Disagreement {
@@ -83,9 +83,10 @@ export function findDisagreements(
     settings.forEach((one, index) => {
       const { measurement } = one
       const pointer = `/steps/${at}/measurements/${index}`
+      const said: AnySettings = one
       let isKnown = true
       for (const side of ['from', 'to'] as const) {
-        one[side]?.forEach((terminal, position) => {
+        said[side]?.forEach((terminal, position) => {
           if (connections.terminals.has(terminal)) return
           isKnown = false
           const detail = `the product has no terminal ${terminal}`

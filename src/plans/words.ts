@@ -8,17 +8,6 @@ import { EffectWire, NumberWire } from '../platform/versioned-words.ts'
 import { insulations } from '../products/attributes.ts'
 import { type StepKind, stepKinds } from '../rules/words.ts'
 
-/** The kinds of step that a plan of this version may hold; the other words of `stepKinds` are refused by name. */
-export const planStepKinds = [
-  'protective-bonding',
-  'electric-strength-ac',
-  'electric-strength-dc',
-  'insulation-resistance',
-  'touch-current',
-  'protective-conductor-current',
-] as const satisfies readonly StepKind[]
-export type PlanStepKind = (typeof planStepKinds)[number]
-
 export const revisionStates = ['draft', 'in-review', 'approved', 'withdrawn'] as const
 export type RevisionState = (typeof revisionStates)[number]
 
@@ -134,6 +123,14 @@ const bonding = {
   method: z.enum(bondMethods),
   limitUpper: resistanceLimit,
 }
+
+/** Proof that the protective path is there, at a small current. It says nothing about what the path can carry. */
+const continuity = {
+  testCurrent: windowOf('current'),
+  sourceVoltage: voltage,
+  method: z.enum(bondMethods),
+  limitUpper: resistanceLimit,
+}
 const bondingOptional = { leadOffset: LeadOffsetWire, limitLower: resistanceLimit, ...decidedIn('resistance') }
 
 const strength = {
@@ -179,6 +176,15 @@ const leakageOptional = {
   ...decidedIn('current'),
 }
 
+/** What is left between terminals a stated time after the supply was cut off. */
+const residual = {
+  detector: z.enum(detectors),
+  supplyVoltage: voltage,
+  readAt: time,
+  limitUpper: limitOf('voltage'),
+}
+const residualOptional = { limitLower: limitOf('voltage'), contactProvenBy: KeyWire, ...decidedIn('voltage') }
+
 const Terminals = z.array(KeyWire).min(1).max(50)
 const between = { from: Terminals, to: Terminals }
 const condition = {
@@ -197,7 +203,7 @@ function nullish<Given extends Shape>(shape: Given): Nullish<Given> {
 }
 
 /** A step of one kind. What holds for its measurements may be said anew on each of them, and holds there alone. */
-function stepOf<Kind extends PlanStepKind, Required extends Shape, Optional extends Shape, Connection extends Shape>(
+function stepOf<Kind extends StepKind, Required extends Shape, Optional extends Shape, Connection extends Shape>(
   kind: Kind,
   settings: { required: Required; optional: Optional },
   connection: Connection,
@@ -240,18 +246,36 @@ const ConductorCurrentWire = stepOf(
   { ...nullish(condition), from: Terminals.nullish(), to: Terminals.nullish() },
 )
 
+const ContinuityWire = stepOf('protective-continuity', { required: continuity, optional: bondingOptional }, between)
+const ResidualWire = stepOf('residual-voltage', { required: residual, optional: residualOptional }, between)
+
+/** A person looks, and says whether it is as it should be; nothing is measured. */
+const InspectionWire = z.strictObject({
+  step: KeyWire,
+  kind: z.literal('inspection'),
+  required: z.boolean(),
+  after: z.array(KeyWire).max(100),
+  measurements: z
+    .array(z.strictObject({ measurement: KeyWire, instruction: TextWire(500) }))
+    .min(1)
+    .max(200),
+})
+
 export const StepWire = z.discriminatedUnion(
   'kind',
-  [BondingWire, StrengthAcWire, StrengthDcWire, InsulationWire, TouchWire, ConductorCurrentWire],
-  { error: (issue) => (issue.code === 'invalid_union' ? refuseKind(issue.input) : undefined) },
+  [
+    BondingWire,
+    ContinuityWire,
+    StrengthAcWire,
+    StrengthDcWire,
+    InsulationWire,
+    TouchWire,
+    ConductorCurrentWire,
+    ResidualWire,
+    InspectionWire,
+  ],
+  { error: (issue) => (issue.code === 'invalid_union' ? `must be one of ${stepKinds.join(', ')}` : undefined) },
 )
-
-function refuseKind(input: unknown): string {
-  const kind = typeof input === 'object' && input !== null && 'kind' in input ? input.kind : undefined
-  return stepKinds.some((known) => known === kind)
-    ? `the kind '${String(kind)}' is not in this version`
-    : `must be one of ${planStepKinds.join(', ')}`
-}
 
 /** Content of a revision: what its digest covers. */
 export const PlanContentWire = z
@@ -274,8 +298,8 @@ export const PlanContentWire = z
   .meta({ id: 'PlanContent' })
 export type PlanContent = z.infer<typeof PlanContentWire>
 export type Step = PlanContent['steps'][number]
-export type StepOf<Kind extends PlanStepKind> = Extract<Step, { kind: Kind }>
-export type PlannedMeasurement<Kind extends PlanStepKind = PlanStepKind> = StepOf<Kind>['measurements'][number]
+export type StepOf<Kind extends StepKind> = Extract<Step, { kind: Kind }>
+export type PlannedMeasurement<Kind extends StepKind = StepKind> = StepOf<Kind>['measurements'][number]
 export type Window = z.infer<typeof voltage>
 export type PlanQuantity = z.infer<typeof current>
 export type Limit = z.infer<typeof currentLimit>
@@ -314,10 +338,15 @@ export function unitCode(text: string): UnitCode {
 }
 
 /** What holds for one measurement of a step of this kind: the step's members and the measurement's own. */
-export type SettingsOf<Kind extends PlanStepKind> = Kind extends PlanStepKind
+export type SettingsOf<Kind extends StepKind> = Kind extends StepKind
   ? Omit<StepOf<Kind>, 'measurements'> & PlannedMeasurement<Kind>
   : never
-export type Settings = SettingsOf<PlanStepKind>
+export type Settings = SettingsOf<StepKind>
+
+type MemberName<Union> = Union extends unknown ? keyof Union : never
+type MemberOf<Union, Name> = Union extends unknown ? (Name extends keyof Union ? Union[Name] : never) : never
+/** Settings, a step or a measurement of whatever kind: a member that the kind does not have is absent. */
+export type AnySettings = { readonly [Name in MemberName<Settings>]?: MemberOf<Settings, Name> | null | undefined }
 
 /**
  * What holds for each measurement, in the plan's order: the step's members, replaced by those that the measurement says

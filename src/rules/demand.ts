@@ -47,7 +47,8 @@ export type Demand =
 
 /**
  * What a revision would accept for a parameter: a window in canonical units, both ends included, an absent end being
- * unbounded (a single value is both ends); a yes or no; the kinds of step that are present and required; or nothing.
+ * unbounded (a single value is both ends); a yes or no; kinds of step (present and required, or not run before this
+ * one); or nothing.
  */
 export type AcceptedValue =
   | { readonly least?: Decimal | undefined; readonly most?: Decimal | undefined }
@@ -75,16 +76,18 @@ export function compareDemand(demand: Demand, accepted: AcceptedValue): DemandCo
     case 'flag':
       return outright(demand, accepted, 'flag' in accepted && accepted.flag === demand.flag)
     case 'kinds':
-      return outright(
-        demand,
-        accepted,
-        'kinds' in accepted && demand.kinds.some((kind) => accepted.kinds.includes(kind)),
-      )
+      return outright(demand, accepted, 'kinds' in accepted && holdsKinds(demand, accepted.kinds))
     case 'number':
     case 'range':
       if ('flag' in accepted || 'kinds' in accepted) return outright(demand, accepted, false)
       return demand.kind === 'range' ? compareRange(demand, accepted) : compareNumber(demand, accepted)
   }
+}
+
+/** Of the kinds that must be present one is enough; of those that must come later, all. */
+function holdsKinds({ parameter, kinds }: Demand & { kind: 'kinds' }, accepted: readonly StepKind[]): boolean {
+  const isHeld = (kind: StepKind) => accepted.includes(kind)
+  return parameter === 'precedes' ? kinds.every(isHeld) : kinds.some(isHeld)
 }
 
 function outright(demand: Demand, accepted: AcceptedValue, met: boolean): DemandComparison {

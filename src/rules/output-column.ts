@@ -35,9 +35,6 @@ export function readOutput(
   subject: Subject,
 ): { readonly output: Output } | { readonly member: string; readonly code: string; readonly detail: string } {
   const { parameter, relation } = wire
-  if (parameter === 'precedes') {
-    return { member: 'parameter', code: 'parameter-unsupported', detail: 'precedes is not supported in this version' }
-  }
   const nature = parameterNature(parameter, subject)
   if (nature === undefined) {
     return { member: 'parameter', code: 'parameter-unknown', detail: `${subject} has no ${parameter}` }

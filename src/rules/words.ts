@@ -102,8 +102,9 @@ export function parameterNature(parameter: Parameter, subject: Subject): Paramet
   if (subject === 'plan') return parameter === 'stepPresent' ? 'kinds' : undefined
   switch (parameter) {
     case 'stepPresent':
-    case 'precedes':
       return undefined
+    case 'precedes':
+      return 'kinds'
     case 'limitInRamp':
       return subject === 'electric-strength-ac' || subject === 'electric-strength-dc' ? 'flag' : undefined
     case 'limitUpper':

@@ -57,14 +57,16 @@ export interface Misfit {
   readonly detail: string
 }
 
-/** The tester steps a revision needs: one for each planned measurement. */
+/** The tester steps a revision needs: one for each planned measurement. What a person looks at takes none. */
 export function testerStepCount(content: PlanContent): number {
-  return content.steps.reduce((count, step) => count + step.measurements.length, 0)
+  return content.steps.reduce((count, step) => count + (step.kind === 'inspection' ? 0 : step.measurements.length), 0)
 }
 
 /** Whether the instrument has every kind and range that the revision asks for, whatever its programs. */
 export function fitsCapabilities(content: PlanContent, capabilities: Capabilities): Misfit[] {
   return content.steps.flatMap((step): Misfit[] => {
+    // A person looks, with no instrument.
+    if (step.kind === 'inspection') return []
     const offered = capabilities.kinds.filter(({ kind }) => kind === step.kind)
     if (offered.length === 0) {
       const detail = `step ${step.step} is ${step.kind}, which the instrument does not do`

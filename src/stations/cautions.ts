@@ -1,4 +1,4 @@
-import type { PlanStepKind } from '../plans/words.ts'
+import type { StepKind } from '../rules/words.ts'
 
 /** Stands on every sheet: what we write never replaces what the law and the trade ask for. */
 export const GOVERNING =
@@ -19,9 +19,12 @@ const charged =
   'Direct voltage leaves charge in filters, cords and windings. Wait until the residual voltage is below the value stated before opening the guard.'
 
 /** The usual cautions of each kind of step, in our words. Common practice, no source. */
-const byKind: Readonly<Record<PlanStepKind, readonly string[]>> = {
+const byKind: Readonly<Record<StepKind, readonly string[]>> = {
   'protective-bonding': [
     'Protective bonding: clamps and leads become hot at this current. Clamp bare metal, and do not open the circuit while current flows.',
+  ],
+  'protective-continuity': [
+    'Protective continuity: a small current proves that the path is there, not that it carries a fault. It never stands in for protective bonding.',
   ],
   'electric-strength-ac': strength,
   'electric-strength-dc': [...strength, charged],
@@ -32,9 +35,15 @@ const byKind: Readonly<Record<PlanStepKind, readonly string[]>> = {
   'protective-conductor-current': [
     'Protective conductor current: the unit runs at full supply voltage. Keep moving and hot parts guarded.',
   ],
+  'residual-voltage': [
+    'Residual voltage: the unit is at supply voltage until it is cut off, and its plug pins may stay charged. Touch them only when the reading is taken and they are discharged.',
+  ],
+  inspection: [
+    'Inspection: cut off the supply and discharge the unit before opening or touching anything, unless the instruction says otherwise.',
+  ],
 }
 
 /** The cautions for the kinds of step in a sheet, general ones first, each once. */
-export function cautionsFor(kinds: readonly PlanStepKind[]): string[] {
+export function cautionsFor(kinds: readonly StepKind[]): string[] {
   return [...new Set([...general, ...kinds.flatMap((kind) => byKind[kind])])]
 }

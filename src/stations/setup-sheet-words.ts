@@ -2,7 +2,8 @@ import { z } from 'zod'
 import { DigestWire } from '../exact/canonical.ts'
 import { DecimalTextWire } from '../exact/quantity.ts'
 import { KeyWire } from '../exact/text.ts'
-import { conductorStates, planStepKinds, polarities, RevisionNumberWire, revisionStates } from '../plans/words.ts'
+import { conductorStates, polarities, RevisionNumberWire, revisionStates } from '../plans/words.ts'
+import { stepKinds } from '../rules/words.ts'
 
 /** What stands against keying a sheet in, or must be known by who does. */
 export const sheetMarks = [
@@ -28,7 +29,7 @@ const SheetTesterStepWire = z
     testerStep: z.int().min(1),
     step: KeyWire,
     measurement: KeyWire,
-    kind: z.enum(planStepKinds),
+    kind: z.enum(stepKinds),
     required: z.boolean(),
     after: z.array(KeyWire),
     /** By the role of the terminals, not by the colour or number of a lead. */
@@ -64,6 +65,17 @@ const SheetTesterStepWire = z
   .meta({ id: 'SetupSheetTesterStep' })
 export type SheetTesterStep = z.infer<typeof SheetTesterStepWire>
 
+const SheetInspectionWire = z
+  .strictObject({
+    step: KeyWire,
+    measurement: KeyWire,
+    required: z.boolean(),
+    after: z.array(KeyWire),
+    instruction: z.string(),
+  })
+  .meta({ id: 'SetupSheetInspection' })
+export type SheetInspection = z.infer<typeof SheetInspectionWire>
+
 /** What a person keys into a tester for one revision. */
 export const SetupSheetWire = z
   .strictObject({
@@ -82,6 +94,8 @@ export const SetupSheetWire = z
     instrument: z.strictObject({ instrument: KeyWire, name: z.string(), note: z.string() }).nullable(),
     /** In order. `program` is null until a programming says which one it is. */
     programs: z.array(z.strictObject({ program: KeyWire.nullable(), testerSteps: z.array(SheetTesterStepWire) })),
+    /** What a person looks at; it is keyed into no program. */
+    inspections: z.array(SheetInspectionWire),
     marks: z.array(SheetMarkWire),
     cautions: z.array(z.string()),
     governing: z.string(),

@@ -1,15 +1,17 @@
 import {
+  type AnySettings,
   type Limit,
   limitText,
   type PlanContent,
   type RevisionState,
   type Settings,
   type Step,
+  type StepOf,
   settingsOf,
 } from '../plans/words.ts'
 import { fitsCapabilities, fitsInstrument, testerStepCount, windowText } from './capability.ts'
 import { cautionsFor, GOVERNING } from './cautions.ts'
-import type { SetupSheet, SheetMark, SheetTesterStep } from './setup-sheet-words.ts'
+import type { SetupSheet, SheetInspection, SheetMark, SheetTesterStep } from './setup-sheet-words.ts'
 import type { Capabilities, StressRange } from './words.ts'
 
 export interface SheetFacts {
@@ -66,8 +68,9 @@ export function setupSheet(facts: SheetFacts): SetupSheet {
       : null,
     programs: inPrograms(
       facts,
-      content.steps.flatMap((step) => sheetSteps(step, shown)),
+      content.steps.flatMap((step) => (step.kind === 'inspection' ? [] : sheetSteps(step, shown))),
     ),
+    inspections: content.steps.flatMap((step) => (step.kind === 'inspection' ? inspectionsOf(step) : [])),
     marks: marksOf(facts),
     cautions: cautionsFor(content.steps.map(({ kind }) => kind)),
     governing: GOVERNING,
@@ -130,6 +133,16 @@ function marksOf(facts: SheetFacts): SheetMark[] {
     }
   }
   return marks
+}
+
+function inspectionsOf({ step, required, after, measurements }: StepOf<'inspection'>): SheetInspection[] {
+  return measurements.map(({ measurement, instruction }) => ({
+    step,
+    measurement,
+    required,
+    after: [...after],
+    instruction,
+  }))
 }
 
 // ------------------------------------------------------------------------------------------------ one tester step
@@ -247,12 +260,13 @@ function connectionOf(settings: Settings): SheetTesterStep['connection'] {
     protectiveConductor && `protective conductor ${protectiveConductor}`,
     from.length > 0 && `from ${from.join(' and ')}${to.length > 0 ? ` to ${to.join(' and ')}` : ''}`,
     settings.kind === 'electric-strength-dc' && 'the first is positive',
+    settings.kind === 'residual-voltage' && 'after the supply is cut off',
   ].filter((part) => typeof part === 'string')
   return { from, to, polarity, neutral, protectiveConductor, text: said.join('; ') }
 }
 
 /** How numbers near a limit are decided, so that nobody wonders at a verdict that the display does not show. */
-function decisionNotes({ guardBand, roundingRange }: Settings): string[] {
+function decisionNotes({ guardBand, roundingRange }: AnySettings): string[] {
   const notes: string[] = []
   if (roundingRange) {
     notes.push(

@@ -66,6 +66,7 @@ const WITHOUT_TWIN = [
   'Liveness',
   'Readiness',
   'SetupSheet',
+  'SetupSheetInspection',
   'SetupSheetLimit',
   'SetupSheetMark',
   'SetupSheetTesterStep',

@@ -81,7 +81,7 @@ function readingOf(wire: Wire): UploadReading {
 
 function measurementOf(wire: Wire): UploadMeasurement {
   return {
-    ...pick(wire, 'measurement', 'termination', 'stationVerdict', 'network'),
+    ...pick(wire, 'measurement', 'termination', 'stationVerdict', 'network', 'conformity'),
     stress: stressesOf(wire),
     ...(wire.reading && { reading: readingOf(wire.reading) }),
   }

@@ -20,7 +20,7 @@ function accepted(
 ) {
   const settings = settingsOf(stepNamed(plan(given.changes), step))[given.at ?? 0]
   if (!settings) throw new Error(`no measurement ${given.at}`)
-  return written(acceptedBy(settings, given.variant ?? 'EX36-3M')(parameter))
+  return written(acceptedBy(settings, given.variant ?? 'EX36-3M', [])(parameter))
 }
 
 describe('what a step would accept', () => {

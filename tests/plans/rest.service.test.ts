@@ -66,10 +66,10 @@ describe('the life of a plan', () => {
     expect((await author.get(`${REVISIONS}/5`)).headers.etag).toBe(`"${answer.body.digest}"`)
 
     const wrong: [Changes, string][] = [
-      [{ '/steps/0/kind': 'inspection' }, '#/content/steps/0/kind'],
-      [{ '/decisionRule/kind': 'guarded' }, '#/content/decisionRule/kind'],
+      [{ '/steps/0/kind': 'look' }, '#/content/steps/0/kind'],
+      [{ '/decisionRule/kind': 'guarded' }, '#/content/steps/0/guardBand'],
       [{ '/rounding/kind': 'significant' }, '#/content/rounding/kind'],
-      [{ '/evidenceFrom': 'steps' }, '#/content/evidenceFrom'],
+      [{ '/evidenceFrom': 'runs' }, '#/content/evidenceFrom'],
       [{ '/steps/2/basis': 'corrected' }, '#/content/steps/2/basis'],
       [{ '/steps/1/tripCurrent/unit': 'ma' }, '#/content/steps/1/tripCurrent/unit'],
       [{ '/steps/1/testVoltage/least': 'NaN' }, '#/content/steps/1/testVoltage/least'],

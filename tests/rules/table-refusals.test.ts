@@ -173,10 +173,10 @@ describe('tables that are refused', () => {
       'relation',
     ],
     [
-      'an output of later versions',
+      'kinds that come later, by another relation than in',
       { outputs: [{ parameter: 'precedes', relation: '=' }, ...good.outputs.slice(1)] },
-      '/outputs/0/parameter',
-      'parameter-unsupported',
+      '/outputs/0/relation',
+      'relation',
     ],
     [
       'an output of the plan in a table about a step',
@@ -210,7 +210,7 @@ describe('tables that are refused', () => {
     ],
     [
       'an override of what the subject does not have',
-      { overrides: [{ table: 'x', parameter: 'precedes', reason: 'none' }] },
+      { overrides: [{ table: 'x', parameter: 'stepPresent', reason: 'none' }] },
       '/overrides/0/parameter',
       'parameter-unknown',
     ],

@@ -69,12 +69,18 @@ export interface Works extends House {
 
 const TABLES = [
   'rule-appliance-steps-1',
+  'rule-appliance-order-1',
   'rule-appliance-bonding-1',
   'rule-appliance-strength-4',
   'rule-extractor-strength-3',
   'rule-appliance-insulation-1',
   'rule-appliance-touch-1',
 ] as const
+/** What the certificates of all six testers state, invented. */
+const UNCERTAINTY = [
+  { kind: 'protective-bonding', relative: { value: '1.5', unit: '%' }, expanded: { value: '0.5', unit: 'mOhm' } },
+  { kind: 'electric-strength-ac', relative: { value: '2', unit: '%' }, expanded: { value: '0.02', unit: 'mA' } },
+]
 const BINDS_BECAUSE = 'Demonstration with the invented house rules of Aldermoor Works.'
 /** Between one act and the next, so that what is in effect at once is so for the next. */
 const ACT_MS = 2_000
@@ -158,7 +164,7 @@ async function openStation(
     performedAt: CALIBRATED_AT,
     dueOn: CALIBRATION_DUE_ON,
   }
-  await add('/v1/calibrations', calibration, CalibrationWire)
+  await add('/v1/calibrations', { ...calibration, uncertainty: UNCERTAINTY }, CalibrationWire)
 }
 
 async function publishEdition({ engineer, manager, clock }: House, draft: Draft): Promise<void> {

@@ -67,8 +67,14 @@ interface MadeStep {
 
 function makeStep(step: Step, input: RunInput, chance: Chance): MadeStep {
   switch (step.kind) {
+    case 'inspection':
+      return makeInspection(step)
     case 'protective-bonding':
       return makeBond(step, input, chance)
+    case 'protective-continuity':
+      return makeContinuity(step, input, chance)
+    case 'residual-voltage':
+      return makeResidual(step, input, chance)
     case 'electric-strength-ac':
       return makeStrength(step, input, chance)
     case 'insulation-resistance':
@@ -186,6 +192,44 @@ function makeTouch(step: StepOf<'touch-current'>, input: RunInput, chance: Chanc
     frequency: q(hertz, 1, 'Hz'),
   }
   return { step: { step: step.step, ...ended(false), ...conditions, measurements }, lastsMs: 12_400, fails: false }
+}
+
+function makeContinuity(step: StepOf<'protective-continuity'>, input: RunInput, chance: Chance): MadeStep {
+  const core = attributeOf(input, 'earthCoreResistance', 'mOhm')
+  const measurements = step.measurements.map(
+    ({ measurement }): RunMeasurement => ({
+      measurement,
+      termination: 'completed',
+      testCurrent: q(chance.about(0.21, 0.005), 3, 'A'),
+      reading: { quantity: 'resistance', ...q(core + chance.about(45, 20), 0, 'mOhm') },
+    }),
+  )
+  return { step: { step: step.step, ...ended(false), measurements }, lastsMs: 800, fails: false }
+}
+
+function makeResidual(step: StepOf<'residual-voltage'>, { condition }: RunInput, chance: Chance): MadeStep {
+  const supply = Number(step.supplyVoltage.set)
+  const measurements = step.measurements.map(
+    ({ measurement }): RunMeasurement => ({
+      measurement,
+      termination: 'completed',
+      supplyVoltage: q(chance.about(supply, 0.4), 1, 'V'),
+      readAt: q(chance.about(0.97, 0.02), 2, 's'),
+      reading: {
+        quantity: 'voltage',
+        detector: step.detector,
+        ...q(chance.about(9, 5) * condition.leakageFactor, 1, 'V'),
+      },
+    }),
+  )
+  return { step: { step: step.step, ...ended(false), measurements }, lastsMs: 2_000, fails: false }
+}
+
+function makeInspection({ step, measurements }: StepOf<'inspection'>): MadeStep {
+  const looked = measurements.map(
+    ({ measurement }): RunMeasurement => ({ measurement, termination: 'completed', conformity: 'conforming' }),
+  )
+  return { step: { step, measurements: looked }, lastsMs: 6_000, fails: false }
 }
 
 function ended(fails: boolean): { readonly stationVerdict: 'pass' | 'fail' } {
