@@ -1,0 +1,134 @@
+import { readdirSync, readFileSync } from 'node:fs'
+import { z } from 'zod'
+import { outcomes, reasonCodes, type UploadCode, verdicts } from '../../src/judging/words.ts'
+
+/**
+ * A case of the trade as data: what a house has written, what its stations send, and what must come of it. Both the pure
+ * functions and the service over HTTP run every case. All of it plays at Aldermoor Works, an invented maker; no number is
+ * a limit for a real product.
+ *
+ * Times are of one day, `HH:MM` with seconds and milliseconds where they matter; each runner has a day of its own for
+ * each case. Changes are members to replace in the worked example of the wire contract, by pointer (RFC 6901); null
+ * takes a member out.
+ */
+const Time = z.string().regex(/^\d\d:\d\d(:\d\d(\.\d{3})?)?$/)
+const Changes = z.record(z.string().startsWith('/'), z.unknown())
+const Facts = z.record(z.string(), z.string())
+
+const MeasurementExpected = z.strictObject({
+  step: z.string(),
+  measurement: z.string().optional(),
+  verdict: z.enum(verdicts).optional(),
+  /** All of its reasons, in their order. */
+  reasons: z.array(z.enum(reasonCodes)).optional(),
+  facts: Facts.optional(),
+  judged: z.string().optional(),
+  limitUpper: z.string().optional(),
+  margin: z.string().optional(),
+})
+
+const UploadExpected = z.strictObject({
+  outcome: z.enum([...outcomes, 'conflict']),
+  /** All of its codes, in whatever order. */
+  codes: z.array(z.string().transform((code) => code as UploadCode)).optional(),
+  pointer: z.string().optional(),
+  verdict: z.enum(verdicts).nullable().optional(),
+  measurements: z.array(MeasurementExpected).optional(),
+  reasons: z.array(z.enum(reasonCodes)).optional(),
+  repeated: z.boolean().optional(),
+  evidence: z.string().nullable().optional(),
+  attempt: z.number().nullable().optional(),
+  /** May the unit ship, as far as this answer knows. */
+  releasable: z.boolean().optional(),
+  skewMs: z.number().optional(),
+})
+
+const UploadGiven = z.strictObject({
+  name: z.string(),
+  /** A letter for a unit of the case, where the serial number itself does not matter. */
+  unit: z
+    .string()
+    .regex(/^[A-Z]$/)
+    .default('A'),
+  revision: z.number().default(7),
+  startedAt: Time.default('10:00'),
+  /** By the server's clock; a minute after the start where it does not matter. */
+  receivedAt: Time.optional(),
+  /** By the station's clock; the receipt where it does not matter. */
+  sentAt: Time.optional(),
+  changes: Changes.default({}),
+  /** The name of the upload whose key this one has. */
+  keyOf: z.string().optional(),
+  expect: UploadExpected,
+})
+
+const FindingExpected = z.strictObject({
+  severity: z.enum(['blocking', 'warning']).default('blocking'),
+  code: z.string(),
+  step: z.string().optional(),
+  variant: z.string().nullable().optional(),
+  table: z.string().optional(),
+  row: z.string().optional(),
+  parameter: z.string().optional(),
+  demanded: z.unknown().optional(),
+  margin: z.unknown().optional(),
+  facts: Facts.optional(),
+})
+
+const RevisionGiven = z.strictObject({
+  revision: z.number().default(7),
+  changes: Changes.default({}),
+  inForceFrom: Time.default('06:00'),
+  /** Refused as a draft: the pointer of the member. */
+  refused: z.string().optional(),
+  /** Written and submitted, and not approved; else approved. */
+  isDraft: z.boolean().default(false),
+  /** What blocks it when it is submitted, or when later rules are published. */
+  blocking: z.array(FindingExpected).optional(),
+  /** Further findings that must be there. */
+  findings: z.array(FindingExpected).default([]),
+})
+
+const TableGiven = z.strictObject({
+  /** Before everything else where absent. */
+  at: Time.optional(),
+  subject: z.string(),
+  edition: z.number().default(1),
+  table: z.string(),
+  hitPolicy: z.enum(['U', 'C']).default('C'),
+  inputs: z.array(z.unknown()).default([]),
+  outputs: z.array(z.unknown()),
+  /** Cells of `when`, then of `then`, row by row; rows are called r1, r2, ... */
+  rows: z.array(z.array(z.string())),
+})
+
+const UnitExpected = z.strictObject({
+  unit: z.string(),
+  attempts: z.number().optional(),
+  releasable: z.boolean(),
+  reasons: z.array(z.string()).optional(),
+  /** In the order of tests. */
+  verdicts: z.array(z.string().nullable()).optional(),
+})
+
+export const ConformanceCaseWire = z.strictObject({
+  case: z.string().regex(/^T\d\d[a-z]?$/),
+  title: z.string(),
+  note: z.string().optional(),
+  product: Changes.default({}),
+  tables: z.array(TableGiven).default([]),
+  revisions: z.array(RevisionGiven).default([RevisionGiven.parse({})]),
+  uploads: z.array(UploadGiven).default([]),
+  units: z.array(UnitExpected).default([]),
+})
+export type ConformanceCase = z.infer<typeof ConformanceCaseWire>
+export type UploadCase = ConformanceCase['uploads'][number]
+export type RevisionCase = ConformanceCase['revisions'][number]
+export type TableCase = ConformanceCase['tables'][number]
+
+const FOLDER = new URL('./cases/', import.meta.url)
+
+export const conformanceCases: readonly ConformanceCase[] = readdirSync(FOLDER)
+  .filter((name) => name.endsWith('.json'))
+  .sort()
+  .map((name) => ConformanceCaseWire.parse(JSON.parse(readFileSync(new URL(name, FOLDER), 'utf8'))))

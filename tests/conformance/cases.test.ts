@@ -1,0 +1,23 @@
+import { expect, test } from 'vitest'
+import { conformanceCases } from './case.ts'
+import { runPure } from './pure.ts'
+import { sceneOf } from './scene.ts'
+
+test.each(conformanceCases.map((given, index) => [given.case, given.title, index] as const))(
+  '%s, by the functions that decide: %s',
+  (_, __, index) => {
+    const given = conformanceCases[index]
+    if (given === undefined) throw new Error('a case is missing')
+    runPure(sceneOf(given, index))
+  },
+)
+
+test('every case asks for something', () => {
+  for (const { case: name, uploads, revisions, units } of conformanceCases) {
+    const asks =
+      uploads.length +
+      units.length +
+      revisions.filter(({ blocking, refused, findings }) => blocking ?? refused ?? findings[0]).length
+    expect(asks, name).toBeGreaterThan(0)
+  }
+})

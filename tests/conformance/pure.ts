@@ -1,0 +1,257 @@
+import { expect } from 'vitest'
+import { canonicalText, digestOf } from '../../src/exact/canonical.ts'
+import { type Decided, decideReceived, needsOfReceived, type Received } from '../../src/intake/decided.ts'
+import { readUpload } from '../../src/intake/read-upload.ts'
+import { attemptRow } from '../../src/intake/rows.ts'
+import type { StoredUpload } from '../../src/intake/stored.ts'
+import { emptyFacts, type Fact, type FactKey, type Facts, productFact, withFacts } from '../../src/judging/facts.ts'
+import { checkPrepared, type RevisionCheck } from '../../src/plans/check.ts'
+import { checkPlanContent } from '../../src/plans/content-check.ts'
+import { blockDemand } from '../../src/plans/findings.ts'
+import { prepareRevision } from '../../src/plans/prepare.ts'
+import { type PublishedTable, ruleTimeline } from '../../src/plans/rule-timeline.ts'
+import { type Block, stepBlocks } from '../../src/plans/step-blocks.ts'
+import { PlanContentWire } from '../../src/plans/words.ts'
+import type { ConfirmedVersion } from '../../src/products/versions.ts'
+import { ProductContentWire } from '../../src/products/words.ts'
+import { compileTable } from '../../src/rules/compile-table.ts'
+import { EditionContentWire } from '../../src/rules/words.ts'
+import { type FoldedUnit, foldUnit } from '../../src/units/fold.ts'
+import type { Attempt } from '../../src/units/words.ts'
+import type { RevisionCase } from './case.ts'
+import {
+  compareFindings,
+  compareUnits,
+  compareUpload,
+  INSTRUMENT,
+  PERSON,
+  planContent,
+  productContent,
+  type Scene,
+  type Sending,
+  STATION,
+  sendingsOf,
+  serialOf,
+  tableContent,
+  tablesOf,
+  type UploadFound,
+} from './scene.ts'
+
+const actor = { kind: 'station', key: 'K-1', site: 'leeds', stations: [STATION] } as const
+const LONG_AGO = Date.parse('2026-01-05T00:00:00Z')
+
+/** A revision of the case with its check and its blocks, as a house at the end of the day has them. */
+interface Revision {
+  readonly given: RevisionCase
+  readonly digest: string
+  readonly fact: Fact | null
+  readonly check: RevisionCheck | undefined
+}
+
+/** Runs a case by the functions that decide, with no database. */
+export function runPure(scene: Scene): void {
+  const product = confirmed(scene)
+  const tables = tablesOf(scene).map(({ content, publishedAt }, index): PublishedTable => {
+    const edition = EditionContentWire.parse(tableContent(scene, content))
+    const compiled = compileTable(edition)
+    if ('refusals' in compiled) throw new Error(JSON.stringify(compiled.refusals))
+    return {
+      table: edition.table,
+      edition: edition.edition,
+      effectiveFrom: publishedAt + 1,
+      rulesVersion: index + 2,
+      publishedAt,
+      bindsBecause: 'house rule',
+      compiled: compiled.table,
+    }
+  })
+  const revisions = new Map(
+    scene.given.revisions.map((given) => [given.revision, revisionOf(scene, given, product, tables)]),
+  )
+  for (const { given, check } of revisions.values()) {
+    if (check !== undefined) compareFindings(given, check.findings)
+  }
+  const facts = factsOf(scene, product, revisions)
+  const attempts = new Map<string, Attempt[]>()
+  const first = new Map<string, { digest: string; found: UploadFound }>()
+  const digestOfRevision = (revision: number) => revisions.get(revision)?.digest ?? `sha256:${'0'.repeat(64)}`
+  for (const sending of sendingsOf(scene, digestOfRevision)) {
+    compareUpload(sending, receive(scene, sending, { facts, attempts, first }))
+  }
+  compareUnits(scene, (unit) => unitFound(foldOf(attempts.get(serialOf(unit)) ?? [])))
+}
+
+function confirmed(scene: Scene): ConfirmedVersion {
+  const wire = productContent(scene)
+  return {
+    product: scene.product,
+    version: 1,
+    digest: digestOf(canonicalText(wire)),
+    effectiveFrom: LONG_AGO,
+    rulesVersion: 1,
+    publishedAt: LONG_AGO - 1,
+    content: ProductContentWire.parse(wire),
+  }
+}
+
+function revisionOf(
+  scene: Scene,
+  given: RevisionCase,
+  product: ConfirmedVersion,
+  tables: readonly PublishedTable[],
+): Revision {
+  const wire = planContent(scene, given, product.digest)
+  const digest = digestOf(canonicalText(wire))
+  if (given.refused !== undefined) {
+    const read = PlanContentWire.safeParse(wire)
+    const pointers = read.success
+      ? checkPlanContent(read.data, product.content).map(({ pointer }) => pointer)
+      : read.error.issues.map(({ path }) => `/${path.join('/')}`)
+    expect(pointers, `revision ${given.revision}`).toContain(given.refused)
+    return { given, digest, fact: null, check: undefined }
+  }
+  const content = PlanContentWire.parse(wire)
+  expect(checkPlanContent(content, product.content)).toEqual([])
+  const read = prepareRevision(content)
+  if ('refused' in read) throw new Error(read.refused)
+  const from = scene.at(given.inForceFrom)
+  // Version by version, as ensureChecked does.
+  let blocks: Block[] = []
+  let check: RevisionCheck | undefined
+  for (const [index, version] of [1, ...tables.map(({ rulesVersion }) => rulesVersion)].entries()) {
+    check = checkPrepared(read.prepared, { versions: [product], timeline: ruleTimeline(tables, version), from })
+    const publishedAt = index === 0 ? LONG_AGO : (tables[index - 1]?.publishedAt ?? LONG_AGO)
+    blocks = stepBlocks(blocks, blockDemand(check.findings, from), { version, publishedAt })
+  }
+  if (given.isDraft) return { given, digest, fact: null, check }
+  const next = scene.given.revisions
+    .filter(({ isDraft, refused, inForceFrom }) => !isDraft && refused === undefined && scene.at(inForceFrom) > from)
+    .map(({ inForceFrom }) => scene.at(inForceFrom))
+  const until = next.length === 0 ? null : Math.min(...next)
+  const variants = content.steps.length === 0 ? [] : (product.content.variants ?? [{ variant: '' }])
+  const fact: Fact = {
+    kind: 'revision',
+    plan: scene.plan,
+    revision: given.revision,
+    digest,
+    state: 'approved',
+    content,
+    approvedAt: scene.at('05:30'),
+    inForce: variants.map(({ variant }) => ({ variant, from, until })),
+    check: { applied: [], blocks },
+  }
+  return { given, digest, fact, check }
+}
+
+function factsOf(
+  scene: Scene,
+  product: ConfirmedVersion,
+  revisions: ReadonlyMap<number, Revision>,
+): ReadonlyMap<FactKey, Fact | null> {
+  const assignment = { station: STATION, instrument: INSTRUMENT, from: LONG_AGO, until: null, recordedAt: LONG_AGO }
+  const calibration = {
+    calibration: 'CAL-2026-0119',
+    instrument: INSTRUMENT,
+    performedAt: LONG_AGO,
+    dueOn: '2026-12-31',
+    uncertainty: [],
+    recordedAt: LONG_AGO,
+  }
+  const facts = new Map<FactKey, Fact | null>([
+    ['site/leeds', { kind: 'site', site: 'leeds', timeZone: 'Europe/London', openedAt: LONG_AGO }],
+    ['key/K-1', { kind: 'key', key: 'K-1', revokedAt: null, stations: [STATION] }],
+    [
+      `station/${STATION}`,
+      { kind: 'station', station: STATION, site: 'leeds', linked: 'automatic', assignments: [assignment] },
+    ],
+    [
+      `instrument/${INSTRUMENT}`,
+      {
+        kind: 'instrument',
+        instrument: INSTRUMENT,
+        programs: null,
+        assignments: [assignment],
+        calibrations: [calibration],
+      },
+    ],
+    [`person/${PERSON}`, { kind: 'person', person: PERSON }],
+    [`product/${scene.product}`, productFact(scene.product, [product])],
+  ])
+  for (const [revision, { fact }] of revisions) facts.set(`revision/${scene.plan}/${revision}`, fact)
+  return facts
+}
+
+interface House {
+  readonly facts: ReadonlyMap<FactKey, Fact | null>
+  readonly attempts: Map<string, Attempt[]>
+  readonly first: Map<string, { digest: string; found: UploadFound }>
+}
+
+function receive(scene: Scene, { wire, receivedAt }: Sending, { facts, attempts, first }: House): UploadFound {
+  const raw = Buffer.from(JSON.stringify(wire), 'utf8')
+  const read = readUpload(raw)
+  if (read.kind === 'unreadable') throw new Error(read.message)
+  const known = first.get(wire.uploadKey)
+  // What the unique key of the table does: the first content stays, the same content gets the first answer.
+  if (known !== undefined && known.digest === read.digest) return { ...known.found, repeated: true }
+  if (known !== undefined) return { ...NOTHING, outcome: 'conflict' }
+  const received: Received = { actor, read, raw, receivedAt, runId: wire.uploadKey }
+  const loaded: Facts = withFacts(
+    emptyFacts('leeds', { version: 1, rulesVersion: 99 }),
+    needsOfReceived(received).map((need) => [need, facts.get(need) ?? null] as const),
+  )
+  const decided = decideReceived(received, loaded)
+  const stored = { site: 'leeds', receivedAt, runId: wire.uploadKey, uploadKey: wire.uploadKey, product: scene.product }
+  const attempt = attemptRow(received, decided, stored as StoredUpload)
+  const history = attempts.get(decided.serial ?? '') ?? []
+  if (attempt !== undefined) {
+    history.push(attempt)
+    attempts.set(decided.serial ?? '', history)
+  }
+  const found = uploadFound(decided, wire.uploadKey, foldOf(history))
+  first.set(wire.uploadKey, { digest: read.digest, found })
+  return found
+}
+
+const NOTHING: UploadFound = {
+  outcome: 'rejected',
+  codes: [],
+  verdict: null,
+  steps: [],
+  reasons: [],
+  repeated: false,
+  evidence: null,
+  attempt: null,
+  releasable: null,
+  skewMs: null,
+}
+
+function foldOf(attempts: readonly Attempt[]): FoldedUnit {
+  return foldUnit(attempts, { operationsRequired: ['final'], isSuspect: () => false })
+}
+
+function uploadFound({ outcome, codes, decision }: Decided, runId: string, folded: FoldedUnit): UploadFound {
+  const own = folded.attempts.find(({ attempt }) => attempt.runId === runId)
+  const isResult = outcome !== 'rejected'
+  return {
+    outcome,
+    codes: codes.map(({ code, pointer }) => ({ code, pointer: pointer === undefined ? null : `#${pointer}` })),
+    verdict: decision?.verdict ?? null,
+    steps: decision?.judgement?.steps ?? [],
+    reasons: decision?.judgement?.reasons ?? [],
+    repeated: false,
+    evidence: isResult ? (own?.evidence ?? null) : null,
+    attempt: isResult ? (own?.number ?? null) : null,
+    releasable: isResult ? folded.release.releasable : null,
+    skewMs: decision?.admission.skewMs ?? null,
+  }
+}
+
+function unitFound({ attempts, release }: FoldedUnit) {
+  return {
+    releasable: release.releasable,
+    reasons: release.reasons.map(({ code }) => code),
+    verdicts: attempts.map(({ attempt }) => attempt.verdict),
+    attempts: attempts.length,
+  }
+}
