@@ -115,6 +115,8 @@ export const ConformanceCaseWire = z.strictObject({
   case: z.string().regex(/^T\d\d[a-z]?$/),
   title: z.string(),
   note: z.string().optional(),
+  /** Where its kind is generalised, by a property or a table of neighbours. */
+  generalisedIn: z.array(z.string().startsWith('tests/')).min(1),
   product: Changes.default({}),
   tables: z.array(TableGiven).default([]),
   revisions: z.array(RevisionGiven).default([RevisionGiven.parse({})]),

@@ -1,3 +1,4 @@
+import { existsSync } from 'node:fs'
 import { expect, test } from 'vitest'
 import { conformanceCases } from './case.ts'
 import { runPure } from './pure.ts'
@@ -11,6 +12,11 @@ test.each(conformanceCases.map((given, index) => [given.case, given.title, index
     runPure(sceneOf(given, index))
   },
 )
+
+test('every kind of case is generalised somewhere', () => {
+  const files = new Set(conformanceCases.flatMap(({ generalisedIn }) => generalisedIn))
+  for (const file of files) expect(existsSync(new URL(`../../${file}`, import.meta.url)), file).toBe(true)
+})
 
 test('every case asks for something', () => {
   for (const { case: name, uploads, revisions, units } of conformanceCases) {

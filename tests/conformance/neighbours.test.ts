@@ -10,9 +10,9 @@ import {
   stepIn,
   type Wire,
   withoutStationWords,
-} from './aldermoor.ts'
+} from '../judging/aldermoor.ts'
 
-// The cases of the trade that hang on judging, in our own words; the numbers of the marks are theirs.
+// Neighbours of the cases in ./cases that hang on judging: beside, on and beyond each edge, one measurement at a time.
 
 const measurement = (wire: Wire, step: string, index = 0): Wire => stepIn(wire, step).measurements[index]
 const strength = (change: (measurement: Wire) => void, changePlan?: (step: Wire) => void) => {
