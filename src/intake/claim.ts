@@ -24,7 +24,7 @@ export interface Claim {
   readonly instrument?: string
   readonly attemptCause?: string
   readonly stationVerdict?: StationVerdict
-  /** The station said `fail` of the run or a step, or a measurement ended by over-current, breakdown or arc. */
+  /** The station said `fail` of the run or a step, a measurement ended by over-current, breakdown or arc, or a look found it nonconforming. */
   readonly reportedFailure: boolean
 }
 
@@ -63,7 +63,10 @@ function isFailedStep(step: JsonValue): boolean {
   return (
     memberOf(step, 'stationVerdict') === 'fail' ||
     listOf(memberOf(step, 'measurements')).some(
-      (one) => memberOf(one, 'stationVerdict') === 'fail' || FAILURES.has(memberOf(one, 'termination') ?? null),
+      (one) =>
+        memberOf(one, 'stationVerdict') === 'fail' ||
+        memberOf(one, 'conformity') === 'nonconforming' ||
+        FAILURES.has(memberOf(one, 'termination') ?? null),
     )
   )
 }

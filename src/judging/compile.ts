@@ -92,7 +92,7 @@ export interface CompiledStep {
   readonly step: string
   readonly kind: StepKind
   readonly required: boolean
-  /** Steps that must have ended before this one starts. */
+  /** Steps that must have ended before this one starts, at any remove: an optional one may be left out between them. */
   readonly after: readonly number[]
   readonly measurements: readonly CompiledMeasurement[]
 }
@@ -139,7 +139,7 @@ export function compileRevision(content: PlanContent, variant: string): Compiled
       if ('missing' in compiled) return compiled
       measurements.push(compiled)
     }
-    const after = step.after.map((key) => indexOfStep(content, key))
+    const after = stepsBefore(content, step.after, steps)
     steps.push({ step: step.step, kind: step.kind, required: step.required, after, measurements })
   }
   return {
@@ -249,6 +249,13 @@ function compileProof(content: PlanContent, stepKey: string, measurementKey: str
   const keys = content.steps[step]?.measurements.map(({ measurement }) => measurement) ?? []
   const same = keys.indexOf(measurementKey)
   return { step, measurements: same >= 0 ? [same] : keys.map((_, index) => index) }
+}
+
+/** The steps named and all that those wait for, each once. Steps wait for ones that stand before them. */
+function stepsBefore(content: PlanContent, names: readonly string[], compiled: readonly CompiledStep[]): number[] {
+  const direct = names.map((name) => indexOfStep(content, name))
+  const before = new Set(direct.flatMap((index) => [index, ...(compiled[index]?.after ?? [])]))
+  return [...before].sort((one, other) => one - other)
 }
 
 function indexOfStep(content: PlanContent, key: string): number {

@@ -40,13 +40,15 @@ export function decide(upload: Upload, facts: Facts, context: AdmitContext): Dec
   return { admission, outcome: outcomeOf(codes), codes, judgement, verdict: judgement.verdict, reportedFailure }
 }
 
-/** Promise 5: bad news is never lost. The station's own fail, of whatever part, or a trip, breakdown or arc. */
+/** Promise 5: bad news is never lost. The station's own fail, of whatever part, a trip, breakdown or arc, or a nonconformity. */
 function reportsFailure(upload: Upload): boolean {
   if (upload.stationVerdict === 'fail') return true
   return upload.steps.some(
     (step) =>
       step.stationVerdict === 'fail' ||
-      step.measurements.some((one) => one.stationVerdict === 'fail' || isTrip(one.termination)),
+      step.measurements.some(
+        (one) => one.stationVerdict === 'fail' || one.conformity === 'nonconforming' || isTrip(one.termination),
+      ),
   )
 }
 

@@ -232,6 +232,9 @@ function checkTogether(settings: Settings, { variants, before, refuse }: Togethe
   if ('residualVoltage' in settings && !acceptedEnds('residualVoltage', settings.residualVoltage).most) {
     refuse('residualVoltage', 'must state most: how much may be left')
   }
+  if (settings.kind === 'residual-voltage' && !acceptedEnds('readAt', settings.readAt).most) {
+    refuse('readAt', 'must state most: the voltage falls, so read late any unit looks good')
+  }
   if ('method' in settings) {
     const isTwoWire = settings.method === 'two-wire'
     if (isTwoWire && !settings.leadOffset) refuse('leadOffset', 'is required for the method two-wire')

@@ -112,6 +112,9 @@ export function parameterNature(parameter: Parameter, subject: Subject): Paramet
       const dimension = readingDimensions[subject]
       return dimension && { dimension }
     }
+    case 'residualVoltage':
+      // There it is the reading itself, whose bound is limitUpper.
+      return subject === 'inspection' || subject === 'residual-voltage' ? undefined : { dimension: 'voltage' }
     default:
       return subject === 'inspection' ? undefined : { dimension: measured[parameter] }
   }

@@ -33,8 +33,7 @@ export function stepStandings(ordered: readonly Attempt[], latest: Attempt): Ste
       const run = runs[index]
       // Whether what must come first had passed is asked as of the run that the step's result is from.
       const before = runs.slice(0, index + 1)
-      const unprovenBefore =
-        run === undefined ? undefined : after.find((name) => latestVerdict(before, name) !== 'pass')
+      const unprovenBefore = run === undefined ? undefined : unproven(before, latest.steps ?? [], after)
       return { step, run, verdict: run && resultOf(run, step), unprovenBefore }
     })
 }
@@ -46,6 +45,23 @@ export function isComplete(standings: readonly StepStanding[]): boolean {
 
 export function isProven({ verdict, unprovenBefore }: StepStanding): boolean {
   return (verdict === 'pass' || verdict === 'pass-under-permit') && unprovenBefore === undefined
+}
+
+/** The first step, of those named and all that they wait for, that had not passed; an optional one may be left out. */
+function unproven(
+  runs: readonly Attempt[],
+  planned: readonly StepResult[],
+  names: readonly string[],
+): string | undefined {
+  const asked = new Set(names)
+  // A set that grows while it is walked: each step is asked once, however the steps hang together.
+  for (const name of asked)
+    for (const earlier of planned.find(({ step }) => step === name)?.after ?? []) asked.add(earlier)
+  return planned.find(({ step, required }) => {
+    if (!asked.has(step)) return false
+    const verdict = latestVerdict(runs, step)
+    return verdict !== 'pass' && (verdict !== undefined || required)
+  })?.step
 }
 
 function latestVerdict(runs: readonly Attempt[], step: string): Verdict | undefined {

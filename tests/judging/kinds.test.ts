@@ -162,3 +162,16 @@ describe('an inspection', () => {
     ).toEqual(['/steps/0/measurements/0/conformity: is for inspections alone'])
   })
 })
+
+test('an order holds by way of an optional step that was left out', () => {
+  const plan = changedPlan((wire) => {
+    const [bond, strength] = wire.steps
+    wire.steps = [bond, { ...look, required: false, after: ['bond'] }, { ...strength, after: ['look'] }]
+  })
+  const upload = changedUpload((wire) => {
+    withoutStationWords(wire)
+    const [bond, strength] = wire.steps
+    wire.steps = [{ ...bond, startedAt: strength.endedAt, endedAt: wire.endedAt }, strength]
+  })
+  expect(codesOf(measurementOfRun(judge(upload, compiled(plan)), 'strength', 'live-to-earth'))).toEqual(['order-wrong'])
+})

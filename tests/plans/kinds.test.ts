@@ -36,6 +36,12 @@ describe('steps of the further kinds', () => {
     expect(checkPlanContent(withSteps(residual, look, continuity), ex36())).toEqual([])
   })
 
+  test('a residual voltage says until when it is read', () => {
+    const { most: _, ...open } = residual.readAt
+    const late = checkPlanContent(withSteps({ ...residual, readAt: { ...open, least: '0.9' } }), ex36())
+    expect(late.map(({ pointer }) => pointer)).toEqual(['/steps/4/readAt'])
+  })
+
   test('an inspection takes no tester step and asks nothing of the instrument', () => {
     const content = withSteps(look)
     expect(testerStepCount(content)).toBe(8)

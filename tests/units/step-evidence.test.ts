@@ -81,6 +81,25 @@ describe('evidence from steps', () => {
     expect(fold([run('09:00', 'PPPF')]).releasable).toBe(true)
   })
 
+  test('what an optional step hands on still had to pass, and the optional step may be left out', () => {
+    const plan = [
+      { step: 'bond', required: true, after: [] },
+      { step: 'look', required: false, after: ['bond'] },
+      { step: 'strength', required: true, after: ['look'] },
+    ]
+    const planned = (time: string, ...verdicts: StepVerdict[]) =>
+      attempt({
+        startedAt: at(time),
+        verdict: 'incomplete',
+        steps: plan.map((step, index) => ({ ...step, verdict: verdicts[index] ?? 'not-run' })),
+      })
+    expect(fold([planned('09:00', 'pass', 'not-run', 'pass')]).releasable).toBe(true)
+    expect(fold([planned('09:00', 'not-run', 'not-run', 'pass'), planned('09:10', 'pass')]).reasons).toEqual([
+      'step-out-of-order strength',
+    ])
+    expect(fold([planned('09:00', 'pass', 'fail', 'pass')]).reasons).toEqual(['step-out-of-order strength'])
+  })
+
   test('a held run at the end waits, and rejected, verification and other plans’ runs carry nothing', () => {
     expect(
       fold([run('09:00', 'PPP'), run('09:10', '--P', { outcome: 'held', codes: ['clock-skew'] })]).reasons,
