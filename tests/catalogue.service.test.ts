@@ -10,6 +10,7 @@ import { revisionStates } from '../src/plans/words.ts'
 import { versionStates } from '../src/products/words.ts'
 import { editionStates } from '../src/rules/record.ts'
 import { stationLinks } from '../src/stations/words.ts'
+import { unitEvents } from '../src/units/event-words.ts'
 import { createTestDatabase, type TestDatabase } from './support/database.ts'
 import { NO_DRIFT, schemaDrift } from './support/schema-drift.ts'
 
@@ -33,6 +34,7 @@ const STATE_TABLES: Readonly<Record<string, 'UPDATE' | 'DELETE'>> = {
 const WORD_CHECKS: Readonly<Record<string, readonly string[]>> = {
   access_key_kind: keyKinds,
   attempts_outcome: outcomes,
+  unit_events_event: unitEvents,
   batch_ends_reason: Object.keys(batchReasons),
   finding_severity: severities,
   person_roles: roles,

@@ -1,7 +1,7 @@
 import { emptyFacts, type Facts, factOf, forget, isKeyLive, missingNeeds } from '../judging/facts.ts'
 import type { GateShare } from '../platform/gate.ts'
 import type { Ids } from '../platform/ids.ts'
-import { type FoldedAttempt, foldUnit, governingRuns } from '../units/fold.ts'
+import { type FoldedAttempt, type FoldPolicy, foldUnit, governingRuns } from '../units/fold.ts'
 import { unitKey, versionOfUnits } from '../units/reads.ts'
 import { isSuspect, needsOfAttempt } from '../units/support.ts'
 import type { Attempt, Release } from '../units/words.ts'
@@ -253,14 +253,16 @@ async function foldHistories(
   }
   const answers = new Map<string, HistoryAnswer>()
   for (const [name, own] of added) {
-    const all: Attempt[] = [...(histories.get(name) ?? []), ...own]
-    await loadSuspects(commit, facts, all, suspects)
+    const { attempts: earlier = [], events = [] } = histories.get(name) ?? {}
+    const all: Attempt[] = [...earlier, ...own]
+    await loadSuspects(commit, facts, governingRuns(all, events), suspects)
     const product = own[0]?.product ?? ''
     const versions = factOf(facts, 'product', product)?.versions ?? []
-    const folded = foldUnit(all, {
+    const policy: FoldPolicy = {
       operationsRequired: versionOfUnits(versions, share)?.content.operationsRequired ?? [],
       isSuspect: ({ runId }) => suspects.get(runId) ?? false,
-    })
+    }
+    const folded = foldUnit(all, policy, events)
     for (const attempt of folded.attempts) answers.set(attempt.attempt.runId, { attempt, release: folded.release })
   }
   const byPlace = new Map<number, HistoryAnswer>()
@@ -275,10 +277,10 @@ async function foldHistories(
 async function loadSuspects(
   commit: IntakeCommit,
   facts: Facts,
-  attempts: readonly Attempt[],
+  runs: readonly Attempt[],
   suspects: Map<string, boolean>,
 ): Promise<void> {
-  for (const run of governingRuns(attempts)) {
+  for (const run of runs) {
     if (run.outcome !== 'accepted' || suspects.has(run.runId)) continue
     const start = run.site === facts.site ? facts : emptyFacts(run.site, { version: 0, rulesVersion: 0 })
     const needs = needsOfAttempt(run)

@@ -24,7 +24,7 @@ export function writeAnswer(stored: StoredUpload, folded: FoldedAnswer | null, r
     repeated,
     outcome: stored.outcome,
     standing: attempt?.standing ?? stored.outcome,
-    codes: stored.codes.map(writeCode),
+    codes: [...stored.codes, ...(attempt?.codes ?? [])].map(writeCode),
     verdict: judged?.verdict ?? null,
     stationVerdict: stored.stationVerdict,
     evidence: attempt?.evidence ?? null,
@@ -76,9 +76,10 @@ const PROVISIONAL = 'Evidence is provisional until the next station check closes
 
 /** The one sentence that a person at the station reads first. */
 function actionSentence(stored: StoredUpload, folded: FoldedAnswer | null): string {
-  const [code] = stored.codes
-  if (stored.outcome === 'rejected' || stored.outcome === 'held') {
-    const word = stored.outcome === 'rejected' ? 'Rejected, so the unit counts as untested' : 'Held'
+  const standing = folded?.attempt.standing ?? stored.outcome
+  const [code] = [...stored.codes, ...(folded?.attempt.codes ?? [])]
+  if (standing === 'rejected' || standing === 'held') {
+    const word = standing === 'rejected' ? 'Rejected, so the unit counts as untested' : 'Held'
     return code === undefined ? `${word}.` : `${word}: ${sentenceOf(code.code, code.facts)} ${actionOf(code.code)}`
   }
   const because = firstReason(stored)

@@ -1,7 +1,7 @@
 import type { FactKey, Facts } from '../judging/facts.ts'
 import type { Change, GateShare } from '../platform/gate.ts'
-import type { UnitName } from '../units/reads.ts'
-import type { Attempt } from '../units/words.ts'
+import type { UnitHistory } from '../units/reads.ts'
+import type { Attempt, UnitName } from '../units/words.ts'
 
 /** What the lane needs of the world. One implementation stands on PostgreSQL (store.ts). */
 export interface IntakePort {
@@ -35,7 +35,7 @@ export interface IntakeCommit {
     uploads: readonly { readonly receivedAt: number; readonly uploadId: string }[],
   ): Promise<ReadonlySet<string>>
   /** Locks units and gives the history of each, across all sites, keyed by `unitKey`. */
-  lockUnits(site: string, units: readonly UnitName[]): Promise<ReadonlyMap<string, readonly Attempt[]>>
+  lockUnits(site: string, units: readonly UnitName[]): Promise<ReadonlyMap<string, UnitHistory>>
   append(rows: CommitRows): Promise<void>
 }
 

@@ -6,7 +6,8 @@ import type { Database } from '../platform/database/pool.ts'
 import { type Sql, timestamptzText } from '../platform/database/sql.ts'
 import { inTransaction } from '../platform/database/transaction.ts'
 import { readChangesSince, shareGate } from '../platform/gate.ts'
-import { readHistories, type UnitName } from '../units/reads.ts'
+import { readHistories, type UnitHistory } from '../units/reads.ts'
+import type { UnitName } from '../units/words.ts'
 import {
   attemptColumns,
   entryColumns,
@@ -115,7 +116,7 @@ const LOCK_UNITS = `
   ORDER BY product COLLATE "C", serial COLLATE "C"
   ON CONFLICT (site_id, product, serial) DO UPDATE SET version = intake.units.version + 1`
 
-async function lockUnits(sql: Sql, site: string, units: readonly UnitName[]) {
+async function lockUnits(sql: Sql, site: string, units: readonly UnitName[]): Promise<Map<string, UnitHistory>> {
   if (units.length === 0) return new Map()
   await sql.query(
     LOCK_UNITS,

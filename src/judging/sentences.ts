@@ -148,6 +148,8 @@ const sentences: Readonly<Record<UploadCode | ReasonCode, Sentence>> = {
   'over-stress': (say, facts) =>
     `Step ${say('step')}, ${say('measurement')}: the ${stressWord(facts)} was ${say('measured')}, above the ${say('most')} that the plan accepts; the unit may be damaged.`,
   'run-too-long': (say) => `The run took ${seconds(say('ranMs'))}; the plan allows ${say('most')}.`,
+  'identity-conflict': (say) =>
+    `The unit was ${say('shipState')} when the test started, and nothing says that it came back: the serial number may stand on two units.`,
   'purpose-not-allowed': (say) => `Runs for ${say('purpose')} are not taken as evidence in this version.`,
 
   // ---------------------------------------------------------------------------------------- reasons of a measurement
@@ -244,4 +246,6 @@ const actions: Readonly<Record<UploadCode, string>> = {
   'over-stress': 'Put the unit aside. Two people must decide, with a reason.',
   'run-too-long': BY_PERSON,
   'purpose-not-allowed': BY_PERSON,
+  'identity-conflict':
+    'Look which unit this is. Where it came back, record that it was returned or reworked, dated before the test.',
 }

@@ -178,6 +178,8 @@ export const codeOutcomes = {
   'over-stress': 'held',
   'run-too-long': 'held',
   'purpose-not-allowed': 'held',
+  // What hangs on the unit's history holds its standing alone; the outcome stays.
+  'identity-conflict': 'accepted',
 } as const satisfies Record<string, Outcome>
 export type UploadCode = keyof typeof codeOutcomes
 

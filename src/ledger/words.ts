@@ -23,6 +23,7 @@ export const eventKinds = [
   'publishEdition',
   'recordCalibration',
   'recordProgramming',
+  'recordUnitEvent',
   'replaceEdition',
   'replaceRevision',
   'replaceVersion',

@@ -1,3 +1,7 @@
+import { writeInstant } from '../exact/time.ts'
+import type { CodeFound } from '../judging/words.ts'
+import type { ShipState, UnitEvent } from './event-words.ts'
+import { compareEvents, hasIdentityConflict, shipStateAt, unmadeBy } from './events.ts'
 import { isCountedRun, isPass, isRun } from './run-kinds.ts'
 import { isComplete, isProven, stepStandings } from './step-evidence.ts'
 import type { Attempt, Evidence, Release, ReleaseReason, Standing } from './words.ts'
@@ -12,6 +16,8 @@ export interface FoldPolicy {
 
 export interface FoldedAttempt {
   readonly attempt: Attempt
+  /** Why its standing is another than its outcome. */
+  readonly codes: readonly CodeFound[]
   /** Its number among the attempts at its operation; null for what is no attempt. */
   readonly number: number | null
   readonly standing: Standing
@@ -22,6 +28,9 @@ export interface FoldedAttempt {
 export interface FoldedUnit {
   /** In the order of attempts. */
   readonly attempts: readonly FoldedAttempt[]
+  /** In their order. */
+  readonly events: readonly UnitEvent[]
+  readonly shipState: ShipState
   readonly release: Release
 }
 
@@ -55,20 +64,48 @@ function governingRun(ordered: readonly Attempt[], operation: string): Attempt |
  * The runs whose support decides about release; only theirs need be asked for. The latest of each operation, and where
  * its plan takes evidence from steps, every run that a step has passed in.
  */
-export function governingRuns(attempts: readonly Attempt[]): Attempt[] {
-  const ordered = [...attempts].sort(compareAttempts)
+export function governingRuns(attempts: readonly Attempt[], events: readonly UnitEvent[] = []): Attempt[] {
+  return governing(asTheyStand([...attempts].sort(compareAttempts), [...events].sort(compareEvents)))
+}
+
+/** Attempts in their order, and what has happened to the unit, in its order. */
+interface History {
+  /** As they stand now: one whose standing is held counts as held. */
+  readonly attempts: readonly Attempt[]
+  readonly events: readonly UnitEvent[]
+}
+
+function asTheyStand(ordered: readonly Attempt[], events: readonly UnitEvent[]): History {
+  if (events.length === 0) return { attempts: ordered, events }
+  return {
+    attempts: ordered.map((attempt) =>
+      hasIdentityConflict(events, attempt)
+        ? { ...attempt, outcome: 'held', codes: [...attempt.codes, 'identity-conflict'] }
+        : attempt,
+    ),
+    events,
+  }
+}
+
+/** Those of which nothing has taken the worth. */
+function whole({ attempts, events }: History): readonly Attempt[] {
+  return events.length === 0 ? attempts : attempts.filter((attempt) => unmadeBy(events, attempt) === undefined)
+}
+
+function governing(history: History): Attempt[] {
+  const ordered = history.attempts
   const latest = new Map<string, Attempt>()
   for (const attempt of ordered) {
     if (isRun(attempt) && attempt.operation !== null) latest.set(attempt.operation, attempt)
   }
-  const governing = new Set(latest.values())
+  const chosen = new Set(latest.values())
   for (const run of latest.values()) {
     if (run.steps === null) continue
-    for (const standing of stepStandings(ordered, run)) {
-      if (standing.run !== undefined && isProven(standing)) governing.add(standing.run)
+    for (const standing of stepStandings(whole(history), run)) {
+      if (standing.run !== undefined && isProven(standing)) chosen.add(standing.run)
     }
   }
-  return [...governing]
+  return [...chosen]
 }
 
 /**
@@ -79,21 +116,40 @@ function isAttempt(attempt: Attempt): boolean {
   return (isRun(attempt) && attempt.purpose === 'production') || attempt.reportedFailure
 }
 
-/** Folds a unit's history into attempts, standings, evidence and release. Pure, and the only place that does. */
-export function foldUnit(attempts: readonly Attempt[], policy: FoldPolicy): FoldedUnit {
+/**
+ * Folds a unit's history into attempts, standings, evidence and release. Pure, and the only place that does. `events` are
+ * what happened to it outside its tests.
+ */
+export function foldUnit(
+  attempts: readonly Attempt[],
+  policy: FoldPolicy,
+  events: readonly UnitEvent[] = [],
+): FoldedUnit {
   const ordered = [...attempts].sort(compareAttempts)
-  const governing = new Set(governingRuns(ordered))
-  const numbers = numberAttempts(ordered)
-  const folded = ordered.map(
-    (attempt): FoldedAttempt => ({
-      attempt,
-      number: numbers.get(attempt) ?? null,
-      standing: attempt.outcome,
-      evidence: evidenceOf(attempt, governing, policy),
+  const history = asTheyStand(ordered, [...events].sort(compareEvents))
+  const speaking = new Set(governing(history))
+  const numbers = numberAttempts(history.attempts)
+  const folded = history.attempts.map(
+    (standing, index): FoldedAttempt => ({
+      attempt: ordered[index] ?? standing,
+      codes: standingCodes(standing, ordered[index], history.events),
+      number: numbers.get(standing) ?? null,
+      standing: standing.outcome,
+      evidence: evidenceOf(standing, speaking, { policy, history }),
     }),
   )
-  const reasons = releaseReasons(ordered, policy)
-  return { attempts: folded, release: { releasable: reasons.length === 0, provisional: reasons.length === 0, reasons } }
+  const reasons = releaseReasons(history, policy)
+  return {
+    attempts: folded,
+    events: history.events,
+    shipState: shipStateAt(history.events),
+    release: { releasable: reasons.length === 0, provisional: reasons.length === 0, reasons },
+  }
+}
+
+function standingCodes(standing: Attempt, attempt: Attempt | undefined, events: readonly UnitEvent[]): CodeFound[] {
+  if (standing.outcome === attempt?.outcome) return []
+  return [{ code: 'identity-conflict', facts: { shipState: shipStateAt(events, standing.startedAt) } }]
 }
 
 /**
@@ -112,10 +168,14 @@ function numberAttempts(ordered: readonly Attempt[]): ReadonlyMap<Attempt, numbe
   return numbers
 }
 
-function evidenceOf(attempt: Attempt, governing: ReadonlySet<Attempt>, policy: FoldPolicy): Evidence | null {
+function evidenceOf(
+  attempt: Attempt,
+  speaking: ReadonlySet<Attempt>,
+  { policy, history }: { readonly policy: FoldPolicy; readonly history: History },
+): Evidence | null {
   if (!isRun(attempt)) return null
   if (!carriesAnything(attempt)) return 'none'
-  if (!governing.has(attempt)) return 'superseded'
+  if (!speaking.has(attempt) || unmadeBy(history.events, attempt) !== undefined) return 'superseded'
   return policy.isSuspect(attempt) ? 'suspect' : 'provisional'
 }
 
@@ -125,10 +185,15 @@ function carriesAnything(attempt: Attempt): boolean {
   return attempt.steps.some(({ verdict }) => verdict === 'pass' || verdict === 'pass-under-permit')
 }
 
-function releaseReasons(ordered: readonly Attempt[], policy: FoldPolicy): ReleaseReason[] {
+function releaseReasons(history: History, policy: FoldPolicy): ReleaseReason[] {
+  const ordered = history.attempts
   if (ordered.length === 0) return [{ code: 'unit-unknown', facts: {} }]
   if (policy.operationsRequired.length === 0) return [{ code: 'requirements-unknown', facts: {} }]
-  const reasons = policy.operationsRequired.flatMap((operation) => operationReasons(ordered, operation, policy))
+  const reasons = policy.operationsRequired.flatMap((operation) => operationReasons(history, operation, policy))
+  const scrapped = history.events.findLast(({ event }) => event === 'scrapped')
+  if (scrapped !== undefined && shipStateAt(history.events) === 'scrapped') {
+    reasons.push({ code: 'unit-scrapped', facts: { at: writeInstant(scrapped.at) } })
+  }
   for (const [index, attempt] of ordered.entries()) {
     if (isUnexplained(attempt, ordered.slice(index + 1))) {
       reasons.push({
@@ -140,16 +205,21 @@ function releaseReasons(ordered: readonly Attempt[], policy: FoldPolicy): Releas
   return reasons
 }
 
-function operationReasons(ordered: readonly Attempt[], operation: string, policy: FoldPolicy): ReleaseReason[] {
-  const run = governingRun(ordered, operation)
+function operationReasons(history: History, operation: string, policy: FoldPolicy): ReleaseReason[] {
+  const run = governingRun(history.attempts, operation)
   if (run === undefined) return [{ code: 'operation-missing', facts: { operation } }]
   const facts = { operation, runId: run.runId }
   if (run.outcome === 'held') return [{ code: 'hold-open', facts: { ...facts, codes: run.codes.join(' ') } }]
-  if (run.steps !== null) return stepReasons(ordered, run, { operation, policy })
+  if (run.steps !== null) return stepReasons(whole(history), run, { operation, policy })
   switch (run.verdict) {
     case 'pass':
-    case 'pass-under-permit':
+    case 'pass-under-permit': {
+      const event = unmadeBy(history.events, run)
+      if (event !== undefined) {
+        return [{ code: 'evidence-superseded', facts: { ...facts, event: event.event, at: writeInstant(event.at) } }]
+      }
       return policy.isSuspect(run) ? [{ code: 'evidence-suspect', facts }] : []
+    }
     case 'fail':
       return [{ code: 'latest-run-fail', facts }]
     case 'inconclusive':

@@ -7,13 +7,17 @@ import type { Services } from '../platform/http/server.ts'
 import { Problem } from '../platform/problems.ts'
 import { readProducts } from '../products/reads.ts'
 import type { Product } from '../products/words.ts'
-import { readUnits, type UnitName, type UnitRead, unitKey, writeAttempts } from './reads.ts'
+import { type ShipState, shipStates, type UnitEventWire, unitEvents } from './event-words.ts'
+import { readUnits, type UnitRead, unitKey, writeAttempts, writeUnitEvent } from './reads.ts'
+import type { UnitName } from './words.ts'
 import { type AttemptWire, evidences, type ReleaseWire, releaseCodes, standings, writeRelease } from './words.ts'
 
 /** A unit as it stands now: what `readUnit` and `readRelease` of REST answer, in one. */
 export interface UnitAnswer extends Pick<UnitRead, 'product' | 'serial' | 'operationsRequired'> {
   readonly askedAt: string
+  readonly shipState: ShipState
   readonly attempts: readonly Attempt[]
+  readonly events: readonly UnitEventWire[]
   readonly release: ReleaseWire
 }
 export type Attempt = Omit<z.infer<typeof AttemptWire>, 'site'> & { readonly site: string }
@@ -28,6 +32,9 @@ export function graphUnits(
   const Attempt = builder.objectRef<Attempt>('Attempt')
   const Release = builder.objectRef<ReleaseWire>('Release')
   const Reason = builder.objectRef<ReleaseWire['reasons'][number]>('ReleaseReason')
+  const Event = builder.objectRef<UnitEventWire>('UnitEvent')
+  const EventWord = wordsEnum(builder, 'UnitEventKind', unitEvents)
+  const ShipStateWord = wordsEnum(builder, 'ShipState', shipStates)
   const Code = wordsEnum(builder, 'ReleaseCode', releaseCodes)
   const Outcome = wordsEnum(builder, 'Outcome', outcomes)
   const Standing = wordsEnum(builder, 'Standing', standings)
@@ -54,6 +61,20 @@ export function graphUnits(
       releasable: t.exposeBoolean('releasable'),
       provisional: t.exposeBoolean('provisional'),
       reasons: t.field({ type: [Reason], resolve: ({ reasons }) => reasons }),
+    }),
+  })
+  Event.implement({
+    description: 'What happened to a unit outside its tests.',
+    fields: (t) => ({
+      eventId: t.exposeString('eventId'),
+      eventKey: t.exposeString('eventKey'),
+      site: t.exposeString('site'),
+      event: t.expose('event', { type: EventWord }),
+      at: t.expose('at', { type: 'Instant' }),
+      reason: t.exposeString('reason', { nullable: true }),
+      reference: t.exposeString('reference', { nullable: true }),
+      recordedAt: t.expose('recordedAt', { type: 'Instant' }),
+      recordedBy: t.exposeString('recordedBy'),
     }),
   })
   StepResult.implement({
@@ -109,7 +130,9 @@ export function graphUnits(
       serial: t.exposeString('serial', { description: "By the product's rule." }),
       askedAt: t.expose('askedAt', { type: 'Instant' }),
       operationsRequired: t.exposeStringList('operationsRequired'),
+      shipState: t.expose('shipState', { type: ShipStateWord }),
       attempts: t.field({ type: [Attempt], resolve: ({ attempts }) => attempts }),
+      events: t.field({ type: [Event], resolve: ({ events }) => events }),
       release: t.field({ type: Release, resolve: ({ release }) => release }),
     }),
   })
@@ -135,7 +158,9 @@ function answerUnit(unit: UnitRead): UnitAnswer {
     serial,
     operationsRequired,
     askedAt: writeInstant(askedAt),
+    shipState: folded.shipState,
     attempts: writeAttempts(unit),
+    events: folded.events.map(writeUnitEvent),
     release: writeRelease(folded.release),
   }
 }

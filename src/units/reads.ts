@@ -10,14 +10,10 @@ import { Problem } from '../platform/problems.ts'
 import { readAllConfirmedVersions } from '../products/reads.ts'
 import { normaliseSerial, readSerialRule } from '../products/serial.ts'
 import { type ConfirmedVersion, versionInEffect } from '../products/versions.ts'
-import { type FoldedUnit, foldUnit, governingRuns } from './fold.ts'
+import type { UnitEvent, UnitEventWire } from './event-words.ts'
+import { type FoldedUnit, type FoldPolicy, foldUnit, governingRuns } from './fold.ts'
 import { isSuspect, needsOfAttempt } from './support.ts'
-import { type Attempt, writeRelease } from './words.ts'
-
-export interface UnitName {
-  readonly product: string
-  readonly serial: string
-}
+import { type Attempt, type UnitName, writeRelease } from './words.ts'
 
 /** One name for a unit in maps; a key holds no newline. */
 export function unitKey(unit: UnitName): string {
@@ -29,25 +25,47 @@ interface AttemptRow extends Attempt {
   readonly serial: string
   readonly codes: UploadCode[]
   readonly verdict: Verdict | null
+  /** Of a row that is no attempt but an event. */
+  readonly unitEvent: UnitEvent | null
 }
 
+/** What is known of one unit. */
+export interface UnitHistory {
+  readonly attempts: Attempt[]
+  readonly events: UnitEvent[]
+}
+
+/** An event as JSON; instants as whole milliseconds. */
+const EVENT_JSON = `jsonb_build_object('eventId', event_id, 'site', site_id, 'event', event,
+    'at', floor(extract(epoch FROM at) * 1000)::int8, 'recordedAt', floor(extract(epoch FROM recorded_at) * 1000)::int8,
+    'eventKey', event_key, 'reason', reason, 'reference', reference, 'recordedBy', recorded_by)`
+
+// Attempts and events in one statement: a commit reads them between locking its units and folding them.
 const READ_HISTORIES = `
   SELECT product, serial, site_id AS site, station, upload_key AS "uploadKey", run_id AS "runId", started_at AS "startedAt",
          sequence_number AS "sequenceNumber", received_at AS "receivedAt", outcome, codes, purpose, verdict, operation,
          variant, plan, revision, instrument, programming, attempt_cause AS "attemptCause",
-         reported_failure AS "reportedFailure", steps
-  FROM intake.attempts JOIN unnest($1::text[], $2::text[]) AS given (product, serial) USING (product, serial)`
+         reported_failure AS "reportedFailure", steps, NULL::jsonb AS "unitEvent"
+  FROM intake.attempts JOIN unnest($1::text[], $2::text[]) AS given (product, serial) USING (product, serial)
+  UNION ALL
+  SELECT product, serial, site_id, '', '', event_id, at, 0, recorded_at, 'accepted', '{}', '', NULL, NULL, NULL, NULL, NULL,
+         NULL, NULL, NULL, false, NULL, ${EVENT_JSON}
+  FROM intake.unit_events JOIN unnest($1::text[], $2::text[]) AS given (product, serial) USING (product, serial)`
 
 /** The histories of units across all sites, by `unitKey`; a unit of which nothing is known has an empty one. */
-export async function readHistories(sql: Sql, units: readonly UnitName[]): Promise<Map<string, Attempt[]>> {
-  const histories = new Map<string, Attempt[]>(units.map((unit) => [unitKey(unit), []]))
+export async function readHistories(sql: Sql, units: readonly UnitName[]): Promise<Map<string, UnitHistory>> {
+  const histories = new Map<string, UnitHistory>(units.map((unit) => [unitKey(unit), { attempts: [], events: [] }]))
   const asked = [...new Map(units.map((unit) => [unitKey(unit), unit])).values()]
   const rows = await sql.query<AttemptRow>(
     READ_HISTORIES,
     [asked.map((unit) => unit.product), asked.map((unit) => unit.serial)],
     'units_read_histories',
   )
-  for (const { product, serial, ...attempt } of rows) histories.get(unitKey({ product, serial }))?.push(attempt)
+  for (const { product, serial, unitEvent, ...attempt } of rows) {
+    const history = histories.get(unitKey({ product, serial }))
+    if (unitEvent === null) history?.attempts.push(attempt)
+    else history?.events.push(unitEvent)
+  }
   return histories
 }
 
@@ -55,9 +73,9 @@ export async function readHistories(sql: Sql, units: readonly UnitName[]): Promi
  * The facts on which the governing runs of these histories rest, by site: few, since there is one such run per operation
  * and unit. Call with a row of the gate shared, so that no act changes them meanwhile.
  */
-async function loadSupport(sql: Sql, histories: Iterable<readonly Attempt[]>): Promise<ReadonlyMap<string, Facts>> {
+async function loadSupport(sql: Sql, histories: Iterable<UnitHistory>): Promise<ReadonlyMap<string, Facts>> {
   const needs = new Map<string, FactKey[]>()
-  for (const run of [...histories].flatMap((attempts) => [...governingRuns(attempts)])) {
+  for (const run of [...histories].flatMap(({ attempts, events }) => governingRuns(attempts, events))) {
     if (run.outcome === 'accepted') needs.set(run.site, [...(needs.get(run.site) ?? []), ...needsOfAttempt(run)])
   }
   const loaded = new Map<string, Facts>()
@@ -69,18 +87,19 @@ async function loadSupport(sql: Sql, histories: Iterable<readonly Attempt[]>): P
 
 /** Folds with what was loaded by `loadSupport`. */
 function foldSupported(
-  attempts: readonly Attempt[],
+  { attempts, events }: UnitHistory,
   operationsRequired: readonly string[],
   support: ReadonlyMap<string, Facts>,
 ): FoldedUnit {
-  return foldUnit(attempts, {
+  const policy: FoldPolicy = {
     operationsRequired,
     isSuspect: (attempt) => {
       const facts = support.get(attempt.site)
       if (facts === undefined) throw new Error(`the support of run ${attempt.runId} was not loaded`)
       return isSuspect(facts, attempt)
     },
-  })
+  }
+  return foldUnit(attempts, policy, events)
 }
 
 /**
@@ -135,7 +154,11 @@ export async function readUnits(database: Database, names: readonly UnitName[]):
       }
       const unit = { product: name.product, serial }
       const { operationsRequired } = version.content
-      const folded = foldSupported(histories.get(unitKey(unit)) ?? [], operationsRequired, support)
+      const folded = foldSupported(
+        histories.get(unitKey(unit)) ?? { attempts: [], events: [] },
+        operationsRequired,
+        support,
+      )
       return { ...unit, askedAt: share.at, operationsRequired, folded }
     })
   })
@@ -165,24 +188,26 @@ export function writeUnitRelease(unit: UnitRead) {
 
 /** @throws Problem `unit-not-found` where nothing is known of it */
 export function writeUnit(unit: UnitRead) {
-  if (unit.folded.attempts.length === 0) {
+  if (unit.folded.attempts.length === 0 && unit.folded.events.length === 0) {
     throw new Problem('unit-not-found', { detail: `No run of ${unit.product} ${unit.serial} is known.` })
   }
   return {
     product: unit.product,
     serial: unit.serial,
+    shipState: unit.folded.shipState,
     attempts: writeAttempts(unit),
+    events: unit.folded.events.map(writeUnitEvent),
     release: writeRelease(unit.folded.release),
   }
 }
 
 /** The history of a unit, every attempt in order. */
 export function writeAttempts(unit: UnitRead) {
-  return unit.folded.attempts.map(({ attempt, number, standing, evidence }) => {
+  return unit.folded.attempts.map(({ attempt, number, standing, evidence, codes }) => {
     const { uploadKey: _uploadKey, sequenceNumber: _sequenceNumber, ...shown } = attempt
     return {
       ...shown,
-      codes: [...attempt.codes],
+      codes: [...attempt.codes, ...codes.map(({ code }) => code)],
       steps: attempt.steps?.map((step) => ({ ...step, after: [...step.after] })) ?? null,
       attempt: number,
       standing,
@@ -191,4 +216,18 @@ export function writeAttempts(unit: UnitRead) {
       receivedAt: writeInstant(attempt.receivedAt),
     }
   })
+}
+
+export function writeUnitEvent(event: UnitEvent): UnitEventWire {
+  return { ...event, at: writeInstant(event.at), recordedAt: writeInstant(event.recordedAt) }
+}
+
+/** The serial number by the product's rule now; undefined where no version of the product is confirmed. */
+export async function readSerial(
+  sql: Sql,
+  { product, serial }: UnitName,
+  now: { readonly at: number; readonly rulesVersion: number },
+): Promise<string | undefined> {
+  const version = versionOfUnits(await readAllConfirmedVersions(sql, [product]), now)
+  return version === undefined ? undefined : serialByRule(version, serial)
 }

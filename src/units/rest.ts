@@ -3,6 +3,8 @@ import { isWellFormedText, KeyWire } from '../exact/text.ts'
 import { refusals } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
 import { RAW_LENGTH_MAX } from '../products/serial.ts'
+import { recordUnitEvent } from './acts.ts'
+import { RecordedUnitEventWire, UnitEventDraftWire } from './event-words.ts'
 import { readUnit, writeUnit, writeUnitRelease } from './reads.ts'
 import { UnitReleaseWire, UnitWire } from './words.ts'
 
@@ -25,6 +27,31 @@ export function registerUnits(app: RestApp, services: Services): void {
       },
     },
     async (request) => writeUnit(await readUnit(services.database, request.params)),
+  )
+  app.post(
+    '/v1/units/:product/:serial/events',
+    {
+      config: { permission: 'record-unit' },
+      schema: {
+        operationId: 'recordUnitEvent',
+        tags: ['units'],
+        summary: 'Record what happened to a unit: opened, reworked, shipped, returned, scrapped',
+        description:
+          'A physical fact is never refused, also of a unit that nobody tested. What was tested before a unit was opened, ' +
+          'reworked or returned proves nothing any more; a test of a unit that was shipped or scrapped, and of which nothing ' +
+          'says that it came back, is held.',
+        params: UnitParams,
+        body: UnitEventDraftWire,
+        response: {
+          201: RecordedUnitEventWire,
+          ...refusals('product-not-found', 'reference-unknown', 'instant-in-future', 'event-key-reused'),
+        },
+      },
+    },
+    async (request, reply) => {
+      const recorded = await recordUnitEvent(services.database, request.person, request.params, request.body)
+      return reply.code(201).send(recorded)
+    },
   )
   app.get(
     '/v1/units/:product/:serial/release',

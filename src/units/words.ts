@@ -10,14 +10,20 @@ import {
   type Verdict,
   verdicts,
 } from '../judging/words.ts'
+import { shipStates, UnitEventWire } from './event-words.ts'
 
-/** The state of an upload now. In this version nothing changes it: it is the outcome. */
+/** The state of an upload now: its outcome, or held by what is known of its unit. */
 export const standings = outcomes
 export type Standing = (typeof standings)[number]
 
 /** What a run is worth as evidence. `good` waits for station checks, which close the bracket of a provisional one. */
 export const evidences = ['provisional', 'good', 'suspect', 'superseded', 'none'] as const
 export type Evidence = (typeof evidences)[number]
+
+export interface UnitName {
+  readonly product: string
+  readonly serial: string
+}
 
 /** What a run came to in one planned step. */
 export interface StepResult {
@@ -69,6 +75,9 @@ export const releaseCodes = [
   'hold-open',
   'failure-unexplained',
   'evidence-suspect',
+  // Something happened to the unit after its test.
+  'evidence-superseded',
+  'unit-scrapped',
   // Of a plan whose evidence may come from several runs.
   'step-missing',
   'step-not-passed',
@@ -107,6 +116,9 @@ const sentences: Readonly<Record<ReleaseCode, (facts: Readonly<Record<string, st
     `A failure was reported in the run ${runId}, which did not count. Find the cause, then test again with attemptCause after-rework or after-event.`,
   'evidence-suspect': ({ runId }) =>
     `What the run ${runId} rested on (instrument, calibration or programming) was taken away afterwards. Test again.`,
+  'evidence-superseded': ({ operation, runId, event, at }) =>
+    `The unit was ${event} at ${at}, after the run ${runId} of ${operation}. Test it again.`,
+  'unit-scrapped': ({ at }) => `The unit was scrapped at ${at}. It must not ship.`,
   'step-missing': ({ operation, step }) => `No run of ${operation} has a result of step ${step}. Run that step.`,
   'step-not-passed': ({ operation, step, verdict, runId }) =>
     `The latest result of step ${step} of ${operation} (${runId}) is ${verdict}. Mend the cause and run it again.`,
@@ -185,7 +197,9 @@ export const UnitWire = z
   .strictObject({
     product: z.string(),
     serial: z.string(),
+    shipState: z.enum(shipStates),
     attempts: z.array(AttemptWire),
+    events: z.array(UnitEventWire),
     release: ReleaseWire,
   })
   .meta({ id: 'Unit' })

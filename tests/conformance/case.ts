@@ -1,6 +1,7 @@
 import { readdirSync, readFileSync } from 'node:fs'
 import { z } from 'zod'
 import { outcomes, reasonCodes, type UploadCode, verdicts } from '../../src/judging/words.ts'
+import { shipStates, unitEvents } from '../../src/units/event-words.ts'
 
 /**
  * A case of the trade as data: what a house has written, what its stations send, and what must come of it. Both the pure
@@ -37,6 +38,7 @@ const UploadExpected = z.strictObject({
   reasons: z.array(z.enum(reasonCodes)).optional(),
   repeated: z.boolean().optional(),
   evidence: z.string().nullable().optional(),
+  standing: z.enum(outcomes).optional(),
   attempt: z.number().nullable().optional(),
   /** May the unit ship, as far as this answer knows. */
   releasable: z.boolean().optional(),
@@ -102,8 +104,19 @@ const TableGiven = z.strictObject({
   rows: z.array(z.array(z.string())),
 })
 
+const EventGiven = z.strictObject({
+  unit: z.string(),
+  event: z.enum(unitEvents),
+  at: Time,
+  /** When somebody tells the service; the event's own time where it does not matter. */
+  recordedAt: Time.optional(),
+})
+
 const UnitExpected = z.strictObject({
   unit: z.string(),
+  /** Asked at this time of the day; at its end where it is absent. */
+  askedAt: Time.optional(),
+  shipState: z.enum(shipStates).optional(),
   attempts: z.number().optional(),
   releasable: z.boolean(),
   reasons: z.array(z.string()).optional(),
@@ -121,11 +134,14 @@ export const ConformanceCaseWire = z.strictObject({
   tables: z.array(TableGiven).default([]),
   revisions: z.array(RevisionGiven).default([RevisionGiven.parse({})]),
   uploads: z.array(UploadGiven).default([]),
+  events: z.array(EventGiven).default([]),
   units: z.array(UnitExpected).default([]),
 })
 export type ConformanceCase = z.infer<typeof ConformanceCaseWire>
 export type UploadCase = ConformanceCase['uploads'][number]
 export type RevisionCase = ConformanceCase['revisions'][number]
+export type EventCase = ConformanceCase['events'][number]
+export type UnitCase = ConformanceCase['units'][number]
 export type TableCase = ConformanceCase['tables'][number]
 
 const FOLDER = new URL('./cases/', import.meta.url)

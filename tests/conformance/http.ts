@@ -11,8 +11,9 @@ import {
 import type { RevisionCase } from './case.ts'
 import {
   compareFindings,
-  compareUnits,
+  compareUnit,
   compareUpload,
+  happeningsOf,
   INSTRUMENT,
   PERSON,
   planContent,
@@ -97,19 +98,26 @@ export async function runHttp(house: House, scene: Scene): Promise<void> {
       },
     })
   }
+  let recorded = 0
+  happenings.push(
+    ...happeningsOf<() => Promise<void>>(scene, {
+      record: ({ unit, event }, at) => {
+        recorded += 1
+        const eventKey = `${scene.given.case}-${recorded}`
+        const body = { eventKey, site: 'leeds', event, at: new Date(at).toISOString() }
+        return async () => {
+          created(await house.author.post(`/v1/units/${scene.product}/${serialOf(unit)}/events`, body))
+        }
+      },
+      ask: (unit) => async () => compareUnit(unit, await readUnit(house, scene, unit.unit)),
+    }),
+  )
   // What stands at one instant happens in the order written.
   for (const { at, act } of happenings.sort((one, other) => one.at - other.at)) {
     until(at)
     await act()
   }
   await compareBlocked(house, scene)
-  const found = new Map<string, UnitFound>()
-  for (const { unit } of scene.given.units) found.set(unit, await readUnit(house, scene, unit))
-  compareUnits(scene, (unit) => {
-    const one = found.get(unit)
-    if (one === undefined) throw new Error(`unit ${unit} was not read`)
-    return one
-  })
 }
 
 async function confirmProduct({ author, approver }: House, scene: Scene): Promise<void> {
@@ -176,8 +184,10 @@ async function readUnit({ author }: House, scene: Scene, unit: string): Promise<
   const path = `/v1/units/${scene.product}/${serialOf(unit)}`
   const { releasable, reasons } = expected(await author.get(`${path}/release`), 200).body
   const history = await author.get(path)
-  const attempts: { verdict: string | null }[] = history.status === 404 ? [] : expected(history, 200).body.attempts
+  const known = history.status === 404 ? { attempts: [], shipState: 'in-plant' } : expected(history, 200).body
+  const attempts: { verdict: string | null }[] = known.attempts
   return {
+    shipState: known.shipState,
     releasable,
     reasons: reasons.map(({ code }: { code: string }) => code),
     verdicts: attempts.map(({ verdict }) => verdict),
@@ -199,6 +209,7 @@ function uploadFound(status: number, body: any): UploadFound {
     reasons: body.reasons ?? [],
     repeated: body.repeated ?? false,
     evidence: body.evidence ?? null,
+    standing: body.standing ?? null,
     attempt: body.attempt ?? null,
     releasable: body.release?.releasable ?? null,
     skewMs: body.skewMs ?? null,

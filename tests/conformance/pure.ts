@@ -17,12 +17,14 @@ import { ProductContentWire } from '../../src/products/words.ts'
 import { compileTable } from '../../src/rules/compile-table.ts'
 import { EditionContentWire } from '../../src/rules/words.ts'
 import { type FoldedUnit, foldUnit } from '../../src/units/fold.ts'
-import type { Attempt } from '../../src/units/words.ts'
+import type { UnitHistory } from '../../src/units/reads.ts'
 import type { RevisionCase } from './case.ts'
 import {
   compareFindings,
-  compareUnits,
+  compareUnit,
   compareUpload,
+  type Happening,
+  happeningsOf,
   INSTRUMENT,
   PERSON,
   planContent,
@@ -72,13 +74,35 @@ export function runPure(scene: Scene): void {
     if (check !== undefined) compareFindings(given, check.findings)
   }
   const facts = factsOf(scene, product, revisions)
-  const attempts = new Map<string, Attempt[]>()
+  const histories = new Map<string, UnitHistory>()
   const first = new Map<string, { digest: string; found: UploadFound }>()
   const digestOfRevision = (revision: number) => revisions.get(revision)?.digest ?? `sha256:${'0'.repeat(64)}`
-  for (const sending of sendingsOf(scene, digestOfRevision)) {
-    compareUpload(sending, receive(scene, sending, { facts, attempts, first }))
-  }
-  compareUnits(scene, (unit) => unitFound(foldOf(attempts.get(serialOf(unit)) ?? [])))
+  const house: House = { facts, histories, first }
+  const happenings: Happening<() => void>[] = [
+    ...sendingsOf(scene, digestOfRevision).map((sending) => ({
+      at: sending.receivedAt,
+      act: () => compareUpload(sending, receive(scene, sending, house)),
+    })),
+    ...happeningsOf<() => void>(scene, {
+      record:
+        ({ unit, event }, at) =>
+        () => {
+          const { events } = historyOf(house, serialOf(unit))
+          const eventId = String(events.length)
+          events.push({ eventId, site: 'leeds', event, at, recordedAt: at, eventKey: eventId, ...NO_WORDS })
+        },
+      ask: (unit) => () => compareUnit(unit, unitFound(foldOf(historyOf(house, serialOf(unit.unit))))),
+    }),
+  ]
+  for (const { act } of happenings.sort((one, other) => one.at - other.at)) act()
+}
+
+const NO_WORDS = { reason: null, reference: null, recordedBy: 'P-0101' }
+
+function historyOf({ histories }: House, serial: string): UnitHistory {
+  const history = histories.get(serial) ?? { attempts: [], events: [] }
+  histories.set(serial, history)
+  return history
 }
 
 function confirmed(scene: Scene): ConfirmedVersion {
@@ -183,11 +207,12 @@ function factsOf(
 
 interface House {
   readonly facts: ReadonlyMap<FactKey, Fact | null>
-  readonly attempts: Map<string, Attempt[]>
+  readonly histories: Map<string, UnitHistory>
   readonly first: Map<string, { digest: string; found: UploadFound }>
 }
 
-function receive(scene: Scene, { wire, receivedAt }: Sending, { facts, attempts, first }: House): UploadFound {
+function receive(scene: Scene, { wire, receivedAt }: Sending, house: House): UploadFound {
+  const { facts, first } = house
   const raw = Buffer.from(JSON.stringify(wire), 'utf8')
   const read = readUpload(raw)
   if (read.kind === 'unreadable') throw new Error(read.message)
@@ -203,11 +228,8 @@ function receive(scene: Scene, { wire, receivedAt }: Sending, { facts, attempts,
   const decided = decideReceived(received, loaded)
   const stored = { site: 'leeds', receivedAt, runId: wire.uploadKey, uploadKey: wire.uploadKey, product: scene.product }
   const attempt = attemptRow(received, decided, stored as StoredUpload)
-  const history = attempts.get(decided.serial ?? '') ?? []
-  if (attempt !== undefined) {
-    history.push(attempt)
-    attempts.set(decided.serial ?? '', history)
-  }
+  const history = historyOf(house, decided.serial ?? '')
+  if (attempt !== undefined) history.attempts.push(attempt)
   const found = uploadFound(decided, wire.uploadKey, foldOf(history))
   first.set(wire.uploadKey, { digest: read.digest, found })
   return found
@@ -221,13 +243,14 @@ const NOTHING: UploadFound = {
   reasons: [],
   repeated: false,
   evidence: null,
+  standing: null,
   attempt: null,
   releasable: null,
   skewMs: null,
 }
 
-function foldOf(attempts: readonly Attempt[]): FoldedUnit {
-  return foldUnit(attempts, { operationsRequired: ['final'], isSuspect: () => false })
+function foldOf({ attempts, events }: UnitHistory): FoldedUnit {
+  return foldUnit(attempts, { operationsRequired: ['final'], isSuspect: () => false }, events)
 }
 
 function uploadFound({ outcome, codes, decision }: Decided, runId: string, folded: FoldedUnit): UploadFound {
@@ -235,20 +258,25 @@ function uploadFound({ outcome, codes, decision }: Decided, runId: string, folde
   const isResult = outcome !== 'rejected'
   return {
     outcome,
-    codes: codes.map(({ code, pointer }) => ({ code, pointer: pointer === undefined ? null : `#${pointer}` })),
+    codes: [...codes, ...(own?.codes ?? [])].map(({ code, pointer }) => ({
+      code,
+      pointer: pointer === undefined ? null : `#${pointer}`,
+    })),
     verdict: decision?.verdict ?? null,
     steps: decision?.judgement?.steps ?? [],
     reasons: decision?.judgement?.reasons ?? [],
     repeated: false,
     evidence: isResult ? (own?.evidence ?? null) : null,
+    standing: own?.standing ?? outcome,
     attempt: isResult ? (own?.number ?? null) : null,
     releasable: isResult ? folded.release.releasable : null,
     skewMs: decision?.admission.skewMs ?? null,
   }
 }
 
-function unitFound({ attempts, release }: FoldedUnit) {
+function unitFound({ attempts, shipState, release }: FoldedUnit) {
   return {
+    shipState,
     releasable: release.releasable,
     reasons: release.reasons.map(({ code }) => code),
     verdicts: attempts.map(({ attempt }) => attempt.verdict),

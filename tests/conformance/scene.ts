@@ -1,7 +1,7 @@
 import { expect } from 'vitest'
 import { contractUpload, planWire, productWire, strengthWire, type Wire } from '../support/aldermoor.ts'
 import { instant } from '../support/clock.ts'
-import type { ConformanceCase, RevisionCase, TableCase, UploadCase } from './case.ts'
+import type { ConformanceCase, EventCase, RevisionCase, TableCase, UnitCase, UploadCase } from './case.ts'
 
 /** What both runners make of a case: contents, uploads, and how answers are compared with what is expected. */
 
@@ -174,6 +174,7 @@ export interface UploadFound {
   readonly reasons: readonly { readonly code: string }[]
   readonly repeated: boolean
   readonly evidence: string | null
+  readonly standing: string | null
   readonly attempt: number | null
   readonly releasable: boolean | null
   readonly skewMs: number | null
@@ -232,14 +233,33 @@ export function compareFindings(revision: RevisionCase, found: readonly Wire[]):
 }
 
 export interface UnitFound {
+  readonly shipState: string
   readonly releasable: boolean
   readonly reasons: readonly string[]
   readonly verdicts: readonly (string | null)[]
   readonly attempts: number
 }
 
-export function compareUnits({ given }: Scene, find: (unit: string) => UnitFound): void {
-  for (const { unit, ...expected } of given.units) {
-    expect({ unit, ...pick(find(unit), Object.keys(expected)) }).toEqual({ unit, ...expected })
-  }
+export function compareUnit({ unit, askedAt, ...expected }: UnitCase, found: UnitFound): void {
+  expect({ unit, askedAt, ...pick(found, Object.keys(expected)) }).toEqual({ unit, askedAt, ...expected })
+}
+
+/** Something that happens to the line, or a question, at its time. */
+export interface Happening<Act> {
+  readonly at: number
+  readonly act: Act
+}
+
+/** Events and questions in the terms of the runner, to be sorted among its uploads; questions without a time come last. */
+export function happeningsOf<Act>(
+  { given, at }: Scene,
+  runner: { readonly record: (event: EventCase, at: number) => Act; readonly ask: (unit: UnitCase) => Act },
+): Happening<Act>[] {
+  return [
+    ...given.events.map((event) => ({
+      at: at(event.recordedAt ?? event.at),
+      act: runner.record(event, at(event.at)),
+    })),
+    ...given.units.map((unit) => ({ at: at(unit.askedAt ?? '23:59'), act: runner.ask(unit) })),
+  ]
 }

@@ -29,6 +29,9 @@ beforeAll(async () => {
   const reason = { reason: 'the limit was copied wrongly' }
   expected(await approver.post('/v1/plans/ex36-final/revisions/7/withdrawal', reason), 200)
 
+  const opened = { eventKey: 'RPR-0310', site: 'leeds', event: 'opened', at: iso(line.now()) }
+  created(await approver.post('/v1/units/EX36/EX36-26-000001/events', opened))
+
   const { administrator } = service
   const lost = { reason: 'telephone lost' }
   expected(await administrator.post(`/v1/persons/${author.person}/one-time-code/voiding`, lost), 200)

@@ -337,7 +337,16 @@ test('every reason against release has a sentence to act on', () => {
   for (const code of releaseCodes) {
     const sentence = releaseSentence({
       code,
-      facts: { operation: 'final', runId: 'R-1', codes: 'clock-skew', step: 'bond', after: 'look', verdict: 'fail' },
+      facts: {
+        operation: 'final',
+        runId: 'R-1',
+        codes: 'clock-skew',
+        step: 'bond',
+        after: 'look',
+        verdict: 'fail',
+        event: 'opened',
+        at: 'noon',
+      },
     })
     expect(sentence).toMatch(/^[A-Z].*\.$/)
     expect(sentence).not.toContain('undefined')

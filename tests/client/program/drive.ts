@@ -247,6 +247,15 @@ async function uploadRuns(place: Place, { author, station }: Line, told: Cited):
   const unit = (await author.readUnit(PRODUCT, upload.serial)).data
   const release = (await author.readRelease(PRODUCT, upload.serial)).data
   const unreleased = (await author.readRelease(PRODUCT, slow.serial)).data
+  place.pass(60)
+  const opening = {
+    eventKey: 'RPR-0310',
+    site: SITE,
+    event: 'opened' as const,
+    at: instantOf(place.now()),
+    reason: 'hose collar replaced',
+  }
+  await author.recordUnitEvent(PRODUCT, upload.serial, opening)
   return {
     cited,
     told,
