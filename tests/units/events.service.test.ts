@@ -79,8 +79,8 @@ test('the answer to an upload says that its unit had left, and the graph says it
     '{ unit(product: "EX36", serial: "EX36-26-000805") { shipState events { event } attempts { standing codes } } }'
   const { data } = expected(await line.analyst.post('/graphql', { query }), 200).body
   expect(data.unit).toEqual({
-    shipState: 'shipped',
-    events: [{ event: 'shipped' }],
-    attempts: [{ standing: 'held', codes: ['identity-conflict'] }],
+    shipState: 'SHIPPED',
+    events: [{ event: 'SHIPPED' }],
+    attempts: [{ standing: 'HELD', codes: ['identity-conflict'] }],
   })
 })
