@@ -10,6 +10,7 @@ import { buildGraph } from './graph.ts'
 import { createIntake } from './intake/acts.ts'
 import { registerIntake } from './intake/rest.ts'
 import { registerBatches } from './intake/rest-batch.ts'
+import { registerCorrections } from './intake/rest-corrections.ts'
 import { type FeedEnd, feedEnd } from './ledger/reads-end.ts'
 import { registerLedger } from './ledger/rest.ts'
 import { registerPlans } from './plans/rest.ts'
@@ -86,6 +87,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerIntake(app, services, intake)
     registerLedger(app, services, end)
     registerBatches(app, services, intake)
+    registerCorrections(app, services)
   })
   await registerGraph(server, {
     schema: buildGraph(services),

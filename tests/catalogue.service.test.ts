@@ -34,6 +34,8 @@ const STATE_TABLES: Readonly<Record<string, 'UPDATE' | 'DELETE'>> = {
 const WORD_CHECKS: Readonly<Record<string, readonly string[]>> = {
   access_key_kind: keyKinds,
   attempts_outcome: outcomes,
+  corrections_verdict_before: verdicts,
+  corrections_verdict_after: verdicts,
   unit_events_event: unitEvents,
   batch_ends_reason: Object.keys(batchReasons),
   finding_severity: severities,

@@ -78,6 +78,10 @@ export const AnswerWire = z
     standing: z.enum(standings).describe('The state now'),
     codes: z.array(CodeWire),
     verdict: z.enum(verdicts).nullable(),
+    correctedVerdict: z
+      .enum(verdicts)
+      .nullable()
+      .describe('The verdict with the corrections in effect, by which the run counts; null where there are none'),
     stationVerdict: z.enum(stationVerdicts).nullable(),
     evidence: z.enum(evidences).nullable(),
     attempt: z.int().nullable(),

@@ -26,6 +26,7 @@ export function writeAnswer(stored: StoredUpload, folded: FoldedAnswer | null, r
     standing: attempt?.standing ?? stored.outcome,
     codes: [...stored.codes, ...(attempt?.codes ?? [])].map(writeCode),
     verdict: judged?.verdict ?? null,
+    correctedVerdict: correctedVerdict(folded),
     stationVerdict: stored.stationVerdict,
     evidence: attempt?.evidence ?? null,
     attempt: attempt?.number ?? null,
@@ -58,6 +59,12 @@ export function writeAnswer(stored: StoredUpload, folded: FoldedAnswer | null, r
   }
 }
 
+/** Null where no correction is in effect. */
+function correctedVerdict(folded: FoldedAnswer | null): Answer['correctedVerdict'] {
+  const attempt = folded?.attempt.attempt
+  return attempt === undefined || attempt.correctedFrom === null ? null : attempt.verdict
+}
+
 /** One code with its way out. */
 export function writeCode({ code, pointer, facts }: CodeFound): Answer['codes'][number] {
   return {
@@ -82,6 +89,8 @@ function actionSentence(stored: StoredUpload, folded: FoldedAnswer | null): stri
     const word = standing === 'rejected' ? 'Rejected, so the unit counts as untested' : 'Held'
     return code === undefined ? `${word}.` : `${word}: ${sentenceOf(code.code, code.facts)} ${actionOf(code.code)}`
   }
+  const corrected = correctedVerdict(folded)
+  if (corrected !== null) return `Corrected: the run counts as ${corrected}. What was sent first is kept.`
   const because = firstReason(stored)
   switch (stored.judged?.verdict) {
     case 'pass':

@@ -141,6 +141,7 @@ export function graphAnswers(builder: GraphBuilder, words: UnitWords) {
       standing: t.expose('standing', { type: words.Standing, description: 'The state now.' }),
       codes: t.field({ type: [Code], ...costs({ size: 3 }), resolve: ({ codes }) => codes }),
       verdict: t.expose('verdict', { type: words.Verdict, nullable: true }),
+      correctedVerdict: t.expose('correctedVerdict', { type: words.Verdict, nullable: true }),
       stationVerdict: t.expose('stationVerdict', { type: StationVerdict, nullable: true }),
       evidence: t.expose('evidence', { type: words.Evidence, nullable: true }),
       attempt: t.exposeInt('attempt', { nullable: true }),

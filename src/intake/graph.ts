@@ -10,8 +10,11 @@ import { unitKey } from '../units/reads.ts'
 import type { UnitName } from '../units/words.ts'
 import type { ListedUpload } from './answer-words.ts'
 import { listedOutcomes } from './answer-words.ts'
+import { writeCorrection } from './corrections.ts'
 import { type AnswerGraph, graphAnswers, type UnitWords } from './graph-answers.ts'
+import { graphCorrections } from './graph-corrections.ts'
 import { listUploads, readAnswers, readUploads } from './reads.ts'
+import { readCorrectionsOf } from './reads-corrections.ts'
 import { instantOf, uploadsListing, uploadsWindow } from './reads-window.ts'
 
 const revisionText = ({ plan, revision }: RevisionKey) => `${plan}/${revision}`
@@ -37,6 +40,7 @@ export function graphIntake<Unit>(
   const UploadCodeWord = wordsEnum(builder, 'UploadCodeWord', uploadCodes)
   const RunConnection = builder.connectionObject({ type: Run, name: 'RunConnection' }, { name: 'RunEdge' })
   const { Answer, Code }: AnswerGraph = graphAnswers(builder, below)
+  const Correction = graphCorrections(builder, below)
   const loadRuns = async (runIds: string[]) =>
     inOrder(runIds, await readUploads(database, runIds), ({ runId }) => runId)
 
@@ -82,6 +86,15 @@ export function graphIntake<Unit>(
       }),
       receivedAt: t.expose('receivedAt', { type: 'Instant' }),
       startedAtUsed: t.expose('startedAtUsed', { type: 'Instant', nullable: true }),
+      corrections: t.loadableList({
+        type: Correction,
+        description: 'In the order in which they were made; what was sent first stays.',
+        load: async (runIds: string[]) => {
+          const byRun = await readCorrectionsOf(sql, runIds)
+          return runIds.map((runId) => (byRun.get(runId) ?? []).map(writeCorrection))
+        },
+        resolve: ({ runId }) => runId,
+      }),
       answer: t.loadable({
         type: Answer,
         nullable: true,

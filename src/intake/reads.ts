@@ -2,7 +2,7 @@ import { NumberText, readJson } from '../exact/json.ts'
 import { writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import type { CodeFound, Outcome, StationVerdict, Verdict } from '../judging/words.ts'
 import type { Database } from '../platform/database/pool.ts'
-import { timestamptzText } from '../platform/database/sql.ts'
+import { type Sql, timestamptzText } from '../platform/database/sql.ts'
 import { idInstant } from '../platform/ids.ts'
 import { Problem } from '../platform/problems.ts'
 import { readUnit, readUnits } from '../units/reads.ts'
@@ -87,12 +87,12 @@ const READ_STORED_MANY = `${STORED_COLUMNS}
   WHERE u.received_at BETWEEN $3 AND $4
     AND (u.received_at, u.upload_id) IN (SELECT * FROM unnest($1::timestamptz[], $2::uuid[]))`
 
-async function readRow(database: Database, runId: string): Promise<StoredRow> {
+async function readRow(sql: Sql, runId: string): Promise<StoredRow> {
   const receivedAt = idInstant(runId)
   const [row] =
     receivedAt === undefined
       ? []
-      : await database.sql.query<StoredRow>(READ_STORED, [timestamptzText(receivedAt), runId], 'intake_read_stored')
+      : await sql.query<StoredRow>(READ_STORED, [timestamptzText(receivedAt), runId], 'intake_read_stored')
   if (row === undefined) throw new Problem('run-not-found', { detail: `There is no run ${runId}.` })
   return row
 }
@@ -166,7 +166,7 @@ function requireVisible(row: StoredRow, runId: string, viewer: Viewer): void {
  * @throws Problem `run-not-found`
  */
 export async function readAnswer(database: Database, runId: string, viewer: Viewer, repeated = false): Promise<Answer> {
-  const row = await readRow(database, runId)
+  const row = await readRow(database.sql, runId)
   requireVisible(row, runId, viewer)
   const stored = storedOf(runId, row)
   return writeAnswer(stored, await readFolded(database, stored), repeated)
@@ -247,10 +247,25 @@ async function readFolded(database: Database, stored: StoredUpload): Promise<Fol
  * @throws Problem `run-not-found`
  */
 export async function readRaw(database: Database, runId: string, viewer: Viewer): Promise<Buffer> {
-  const row = await readRow(database, runId)
+  const row = await readRow(database.sql, runId)
   requireVisible(row, runId, viewer)
   requireOwn(row, runId)
   return row.raw
+}
+
+/** A run as its rows have it, with the bytes that it came in. */
+export interface StoredRun {
+  readonly site: string
+  readonly stored: StoredUpload
+  readonly raw: Buffer
+  readonly instrument: string | null
+}
+
+/** @throws Problem `run-not-found` */
+export async function readStoredRun(sql: Sql, runId: string): Promise<StoredRun> {
+  const row = await readRow(sql, runId)
+  const stored = storedOf(runId, row)
+  return { site: row.site, stored, raw: row.raw, instrument: claimOfRaw(row.raw).instrument ?? null }
 }
 
 const READ_IN_FORCE = `

@@ -286,6 +286,7 @@ export function attemptRow(received: Received, decided: Decided, stored: StoredU
     codes: [...new Set(decided.codes.map(({ code }) => code))],
     purpose: claim.purpose ?? 'production',
     verdict: decided.decision?.verdict ?? null,
+    correctedFrom: null,
     operation: decided.operation,
     variant: claim.variant ?? null,
     plan: claim.plan ?? null,

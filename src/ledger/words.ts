@@ -8,7 +8,9 @@ export const UPLOADS = 'uploadRuns'
 export const eventKinds = [
   'approveRevision',
   'assignInstrument',
+  'confirmCorrection',
   'confirmVersion',
+  'correctRun',
   'createEdition',
   'createInstrument',
   'createPerson',

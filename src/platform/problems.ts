@@ -64,6 +64,7 @@ export const problems = {
   'already-revoked': { status: 409, title: 'This access key is already revoked' },
   'last-administrator-key': { status: 409, title: 'This is the last key of an administrator' },
   'secret-already-fetched': { status: 409, title: 'The secret was fetched before and is shown once' },
+  'correction-not-found': { status: 404, title: 'No such correction' },
   'event-key-reused': { status: 409, title: 'This event key was used for another event' },
   'upload-key-reused': { status: 409, title: 'This upload key was used for different content' },
   'precondition-stale': { status: 412, title: 'The resource has changed since it was read' },

@@ -95,6 +95,7 @@ export function graphUnits(
       evidence: t.expose('evidence', { type: Evidence, nullable: true }),
       codes: t.exposeStringList('codes'),
       verdict: t.expose('verdict', { type: Verdict, nullable: true }),
+      correctedFrom: t.expose('correctedFrom', { type: Verdict, nullable: true }),
       reportedFailure: t.exposeBoolean('reportedFailure'),
       steps: t.field({
         type: [StepResult],

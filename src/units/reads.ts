@@ -43,12 +43,20 @@ const EVENT_JSON = `jsonb_build_object('eventId', event_id, 'site', site_id, 'ev
 // Attempts and events in one statement: a commit reads them between locking its units and folding them.
 const READ_HISTORIES = `
   SELECT product, serial, site_id AS site, station, upload_key AS "uploadKey", run_id AS "runId", started_at AS "startedAt",
-         sequence_number AS "sequenceNumber", received_at AS "receivedAt", outcome, codes, purpose, verdict, operation,
+         sequence_number AS "sequenceNumber", received_at AS "receivedAt", outcome, codes, purpose,
+         coalesce(corrected.verdict_after, verdict) AS verdict,
+         CASE WHEN corrected.verdict_after IS NULL THEN NULL ELSE verdict END AS "correctedFrom", operation,
          variant, plan, revision, instrument, programming, attempt_cause AS "attemptCause",
-         reported_failure AS "reportedFailure", steps, NULL::jsonb AS "unitEvent"
+         reported_failure AS "reportedFailure", coalesce(corrected.steps, attempts.steps) AS steps, NULL::jsonb AS "unitEvent"
   FROM intake.attempts JOIN unnest($1::text[], $2::text[]) AS given (product, serial) USING (product, serial)
+  LEFT JOIN LATERAL (
+    SELECT c.verdict_after, c.steps FROM intake.corrections c
+    LEFT JOIN intake.correction_confirmations f USING (site_id, run_id, correction_id)
+    WHERE c.site_id = attempts.site_id AND c.run_id = attempts.run_id
+      AND (c.verdict_before = c.verdict_after OR f.confirmed_at IS NOT NULL)
+    ORDER BY coalesce(f.confirmed_at, c.recorded_at) DESC, c.correction_id DESC LIMIT 1) corrected ON true
   UNION ALL
-  SELECT product, serial, site_id, '', '', event_id, at, 0, recorded_at, 'accepted', '{}', '', NULL, NULL, NULL, NULL, NULL,
+  SELECT product, serial, site_id, '', '', event_id, at, 0, recorded_at, 'accepted', '{}', '', NULL, NULL, NULL, NULL, NULL, NULL,
          NULL, NULL, NULL, false, NULL, ${EVENT_JSON}
   FROM intake.unit_events JOIN unnest($1::text[], $2::text[]) AS given (product, serial) USING (product, serial)`
 

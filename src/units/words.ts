@@ -47,8 +47,10 @@ export interface Attempt {
   readonly outcome: 'accepted' | 'held' | 'rejected'
   readonly codes: readonly UploadCode[]
   readonly purpose: string
-  /** Null where it was not judged. */
+  /** Null where it was not judged; with the corrections in effect. */
   readonly verdict: Verdict | null
+  /** As it was judged first, where a correction is in effect; else null. */
+  readonly correctedFrom: Verdict | null
   /** Null where the plan cited is not known. */
   readonly operation: string | null
   readonly variant: string | null
@@ -165,7 +167,8 @@ export const AttemptWire = z
     standing: z.enum(standings),
     evidence: z.enum(evidences).nullable(),
     codes: z.array(z.string()),
-    verdict: z.enum(verdicts).nullable(),
+    verdict: z.enum(verdicts).nullable().describe('With the corrections in effect'),
+    correctedFrom: z.enum(verdicts).nullable().describe('As it was judged first, where a correction is in effect'),
     reportedFailure: z.boolean(),
     steps: z
       .array(

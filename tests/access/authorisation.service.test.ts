@@ -17,6 +17,7 @@ const allowed: Readonly<Record<Exclude<Permission, 'public'>, readonly string[]>
   write: ['author'],
   sign: ['approver'],
   stop: ['author', 'approver'],
+  correct: ['author', 'approver'],
   'record-unit': ['author', 'approver', 'analyst', 'administrator'],
   administer: ['administrator'],
   'own-secret': [],

@@ -32,6 +32,7 @@ const allowed: Readonly<Record<Permission, string>> = {
   write: 'author',
   sign: 'approver',
   stop: 'author approver',
+  correct: 'author approver',
   'record-unit': 'author approver analyst administrator',
   administer: 'administrator',
   'own-secret': 'nobody author approver analyst administrator',

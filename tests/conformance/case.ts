@@ -1,5 +1,6 @@
 import { readdirSync, readFileSync } from 'node:fs'
 import { z } from 'zod'
+import { correctedMembers } from '../../src/intake/correction-words.ts'
 import { outcomes, reasonCodes, type UploadCode, verdicts } from '../../src/judging/words.ts'
 import { shipStates, unitEvents } from '../../src/units/event-words.ts'
 
@@ -112,6 +113,20 @@ const EventGiven = z.strictObject({
   recordedAt: Time.optional(),
 })
 
+const CorrectionGiven = z.strictObject({
+  /** The name of the upload. */
+  of: z.string(),
+  at: Time,
+  step: z.string(),
+  measurement: z.string(),
+  member: z.enum(correctedMembers).default('reading'),
+  to: z.strictObject({ value: z.string(), unit: z.string() }),
+  reason: z.string().default('read wrongly off the display'),
+  /** When a second person confirms it; nobody where absent. */
+  confirmedAt: Time.optional(),
+  expect: z.strictObject({ verdictBefore: z.enum(verdicts), verdictAfter: z.enum(verdicts), inEffect: z.boolean() }),
+})
+
 const UnitExpected = z.strictObject({
   unit: z.string(),
   /** Asked at this time of the day; at its end where it is absent. */
@@ -122,6 +137,8 @@ const UnitExpected = z.strictObject({
   reasons: z.array(z.string()).optional(),
   /** In the order of tests. */
   verdicts: z.array(z.string().nullable()).optional(),
+  /** As first judged, where a correction is in effect. */
+  correctedFrom: z.array(z.string().nullable()).optional(),
 })
 
 export const ConformanceCaseWire = z.strictObject({
@@ -134,12 +151,14 @@ export const ConformanceCaseWire = z.strictObject({
   tables: z.array(TableGiven).default([]),
   revisions: z.array(RevisionGiven).default([RevisionGiven.parse({})]),
   uploads: z.array(UploadGiven).default([]),
+  corrections: z.array(CorrectionGiven).default([]),
   events: z.array(EventGiven).default([]),
   units: z.array(UnitExpected).default([]),
 })
 export type ConformanceCase = z.infer<typeof ConformanceCaseWire>
 export type UploadCase = ConformanceCase['uploads'][number]
 export type RevisionCase = ConformanceCase['revisions'][number]
+export type CorrectionCase = ConformanceCase['corrections'][number]
 export type EventCase = ConformanceCase['events'][number]
 export type UnitCase = ConformanceCase['units'][number]
 export type TableCase = ConformanceCase['tables'][number]

@@ -8,7 +8,7 @@ import {
   startTestService,
   type TestService,
 } from '../support/service.ts'
-import type { RevisionCase } from './case.ts'
+import type { CorrectionCase, RevisionCase } from './case.ts'
 import {
   compareFindings,
   compareUnit,
@@ -95,9 +95,11 @@ export async function runHttp(house: House, scene: Scene): Promise<void> {
         until(sending.receivedAt)
         const answer = await house.station.post('/v1/runs', sending.wire)
         compareUpload(sending, uploadFound(answer.status, answer.body))
+        runIds.set(sending.upload.name, answer.body.runId)
       },
     })
   }
+  const runIds = new Map<string, string>()
   let recorded = 0
   happenings.push(
     ...happeningsOf<() => Promise<void>>(scene, {
@@ -112,12 +114,33 @@ export async function runHttp(house: House, scene: Scene): Promise<void> {
       ask: (unit) => async () => compareUnit(unit, await readUnit(house, scene, unit.unit)),
     }),
   )
+  for (const given of scene.given.corrections) happenings.push(...correction(house, scene, given, runIds))
   // What stands at one instant happens in the order written.
   for (const { at, act } of happenings.sort((one, other) => one.at - other.at)) {
     until(at)
     await act()
   }
   await compareBlocked(house, scene)
+}
+
+/** A correction by one person, and its confirmation by another where the case has one. */
+function correction(house: House, scene: Scene, given: CorrectionCase, runIds: ReadonlyMap<string, string>) {
+  const { of, at, confirmedAt, expect: outcome, ...body } = given
+  let made: { path: string; digest: string } | undefined
+  const correct = async () => {
+    const path = `/v1/runs/${runIds.get(of)}/corrections`
+    const answer = created(await house.author.post(path, body)).body
+    expect(answer).toMatchObject(outcome)
+    made = { path: `${path}/${answer.correctionId}/confirmation`, digest: answer.digest }
+  }
+  const confirm = async () => {
+    if (made === undefined) throw new Error(`${of} was not corrected`)
+    expected(await house.approver.sign(made.path, { digest: made.digest, meaning: 'read from the photograph' }), 200)
+  }
+  return [
+    { at: scene.at(at), act: correct },
+    ...(confirmedAt === undefined ? [] : [{ at: scene.at(confirmedAt), act: confirm }]),
+  ]
 }
 
 async function confirmProduct({ author, approver }: House, scene: Scene): Promise<void> {
@@ -185,12 +208,13 @@ async function readUnit({ author }: House, scene: Scene, unit: string): Promise<
   const { releasable, reasons } = expected(await author.get(`${path}/release`), 200).body
   const history = await author.get(path)
   const known = history.status === 404 ? { attempts: [], shipState: 'in-plant' } : expected(history, 200).body
-  const attempts: { verdict: string | null }[] = known.attempts
+  const attempts: { verdict: string | null; correctedFrom: string | null }[] = known.attempts
   return {
     shipState: known.shipState,
     releasable,
     reasons: reasons.map(({ code }: { code: string }) => code),
     verdicts: attempts.map(({ verdict }) => verdict),
+    correctedFrom: attempts.map(({ correctedFrom }) => correctedFrom),
     attempts: attempts.length,
   }
 }

@@ -1,10 +1,15 @@
 import { expect } from 'vitest'
 import { canonicalText, digestOf } from '../../src/exact/canonical.ts'
+import { readQuantity } from '../../src/exact/quantity.ts'
+import { withCorrection } from '../../src/intake/corrections.ts'
 import { type Decided, decideReceived, needsOfReceived, type Received } from '../../src/intake/decided.ts'
 import { readUpload } from '../../src/intake/read-upload.ts'
 import { attemptRow } from '../../src/intake/rows.ts'
 import type { StoredUpload } from '../../src/intake/stored.ts'
+import type { Decision } from '../../src/judging/decide.ts'
 import { emptyFacts, type Fact, type FactKey, type Facts, productFact, withFacts } from '../../src/judging/facts.ts'
+import { judge } from '../../src/judging/judge.ts'
+import type { Upload } from '../../src/judging/words.ts'
 import { checkPrepared, type RevisionCheck } from '../../src/plans/check.ts'
 import { checkPlanContent } from '../../src/plans/content-check.ts'
 import { blockDemand } from '../../src/plans/findings.ts'
@@ -18,7 +23,7 @@ import { compileTable } from '../../src/rules/compile-table.ts'
 import { EditionContentWire } from '../../src/rules/words.ts'
 import { type FoldedUnit, foldUnit } from '../../src/units/fold.ts'
 import type { UnitHistory } from '../../src/units/reads.ts'
-import type { RevisionCase } from './case.ts'
+import type { CorrectionCase, RevisionCase } from './case.ts'
 import {
   compareFindings,
   compareUnit,
@@ -77,7 +82,7 @@ export function runPure(scene: Scene): void {
   const histories = new Map<string, UnitHistory>()
   const first = new Map<string, { digest: string; found: UploadFound }>()
   const digestOfRevision = (revision: number) => revisions.get(revision)?.digest ?? `sha256:${'0'.repeat(64)}`
-  const house: House = { facts, histories, first }
+  const house: House = { facts, histories, first, decisions: new Map() }
   const happenings: Happening<() => void>[] = [
     ...sendingsOf(scene, digestOfRevision).map((sending) => ({
       at: sending.receivedAt,
@@ -94,7 +99,36 @@ export function runPure(scene: Scene): void {
       ask: (unit) => () => compareUnit(unit, unitFound(foldOf(historyOf(house, serialOf(unit.unit))))),
     }),
   ]
+  for (const given of scene.given.corrections) {
+    let correct = () => {}
+    happenings.push({
+      at: scene.at(given.at),
+      act: () => {
+        correct = correction(given, house)
+      },
+    })
+    if (given.confirmedAt !== undefined) happenings.push({ at: scene.at(given.confirmedAt), act: () => correct() })
+  }
   for (const { act } of happenings.sort((one, other) => one.at - other.at)) act()
+}
+
+/** Judges an upload again with another number; gives what puts the correction into effect. */
+function correction(given: CorrectionCase, { decisions, histories }: House): () => void {
+  const known = decisions.get(given.of)
+  const to = readQuantity(given.to)
+  if (known === undefined || !('quantity' in to)) throw new Error(`${given.of} cannot be corrected`)
+  const { upload, decision, serial } = known
+  if (decision.admission.compiled === null || decision.verdict === null) throw new Error(`${given.of} was not judged`)
+  const verdictAfter = judge(withCorrection(upload, given, to.quantity), decision.admission.compiled).verdict
+  const verdictBefore = decision.verdict
+  expect({ verdictBefore, verdictAfter, inEffect: verdictBefore === verdictAfter }, given.of).toEqual(given.expect)
+  return () => {
+    const attempts = histories.get(serial)?.attempts ?? []
+    const index = attempts.findIndex(({ runId }) => runId === upload.uploadKey)
+    const attempt = attempts[index]
+    if (attempt === undefined) throw new Error(`${given.of} has no attempt`)
+    attempts[index] = { ...attempt, verdict: verdictAfter, correctedFrom: attempt.verdict }
+  }
 }
 
 const NO_WORDS = { reason: null, reference: null, recordedBy: 'P-0101' }
@@ -209,9 +243,11 @@ interface House {
   readonly facts: ReadonlyMap<FactKey, Fact | null>
   readonly histories: Map<string, UnitHistory>
   readonly first: Map<string, { digest: string; found: UploadFound }>
+  /** By the name of the upload. */
+  readonly decisions: Map<string, { upload: Upload; decision: Decision; serial: string }>
 }
 
-function receive(scene: Scene, { wire, receivedAt }: Sending, house: House): UploadFound {
+function receive(scene: Scene, { upload: { name }, wire, receivedAt }: Sending, house: House): UploadFound {
   const { facts, first } = house
   const raw = Buffer.from(JSON.stringify(wire), 'utf8')
   const read = readUpload(raw)
@@ -230,6 +266,9 @@ function receive(scene: Scene, { wire, receivedAt }: Sending, house: House): Upl
   const attempt = attemptRow(received, decided, stored as StoredUpload)
   const history = historyOf(house, decided.serial ?? '')
   if (attempt !== undefined) history.attempts.push(attempt)
+  if (decided.decision !== null && read.kind === 'read') {
+    house.decisions.set(name, { upload: read.upload, decision: decided.decision, serial: decided.serial ?? '' })
+  }
   const found = uploadFound(decided, wire.uploadKey, foldOf(history))
   first.set(wire.uploadKey, { digest: read.digest, found })
   return found
@@ -280,6 +319,7 @@ function unitFound({ attempts, shipState, release }: FoldedUnit) {
     releasable: release.releasable,
     reasons: release.reasons.map(({ code }) => code),
     verdicts: attempts.map(({ attempt }) => attempt.verdict),
+    correctedFrom: attempts.map(({ attempt }) => attempt.correctedFrom),
     attempts: attempts.length,
   }
 }

@@ -233,6 +233,7 @@ export function compareFindings(revision: RevisionCase, found: readonly Wire[]):
 }
 
 export interface UnitFound {
+  readonly correctedFrom: readonly (string | null)[]
   readonly shipState: string
   readonly releasable: boolean
   readonly reasons: readonly string[]

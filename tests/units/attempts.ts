@@ -28,6 +28,7 @@ export function attempt(parts: Partial<Attempt> = {}): Attempt {
     codes: [],
     purpose: 'production',
     verdict: 'pass',
+    correctedFrom: null,
     operation: 'final',
     variant: 'EX36-3M',
     plan: 'ex36-final',

@@ -210,7 +210,7 @@ async function approve(place: Place, { author, approver, signed }: Line, draft: 
 }
 
 /** A good run, its repeat, another content under its key, a unit in the wrong case, and a clock that is slow. */
-async function uploadRuns(place: Place, { author, station }: Line, told: Cited): Promise<Driven> {
+async function uploadRuns(place: Place, { author, approver, station, signed }: Line, told: Cited): Promise<Driven> {
   const what = { product: PRODUCT, variant: 'EX36-3M', operation: 'final' }
   const assignment = (await station.getAssignment(STATION, what)).data
   const { plan, revision, revisionDigest, programming } = assignment
@@ -247,6 +247,17 @@ async function uploadRuns(place: Place, { author, station }: Line, told: Cited):
   const unit = (await author.readUnit(PRODUCT, upload.serial)).data
   const release = (await author.readRelease(PRODUCT, upload.serial)).data
   const unreleased = (await author.readRelease(PRODUCT, slow.serial)).data
+  const corrected = {
+    step: 'touch',
+    measurement: 'normal-open',
+    member: 'reading' as const,
+    reason: 'read wrongly off the display',
+  }
+  await author.correctRun(runId, { ...corrected, to: { value: '0.342', unit: 'mA' } })
+  const serious = (await author.correctRun(runId, { ...corrected, to: { value: '0.942', unit: 'mA' } })).data
+  const confirmation = { digest: serious.digest, meaning: 'Compared with the photograph of the display' }
+  await approver.confirmCorrection(runId, serious.correctionId, confirmation, signed())
+  await author.listCorrections(runId)
   place.pass(60)
   const opening = {
     eventKey: 'RPR-0310',
