@@ -1,9 +1,10 @@
 import 'zod/compile' // First of all imports: schemas built before it stay slow.
 import { parseArgs } from 'node:util'
+import { intakeBatch } from './bench/intake-batch.ts'
 import { intakeSingle } from './bench/intake-single.ts'
 import { judgeBench } from './bench/judge.ts'
 import { closeLines } from './bench/line.ts'
-import { notBuilt } from './bench/missing.ts'
+import { memory } from './bench/memory.ts'
 import { revalidate } from './bench/revalidate.ts'
 import { start } from './bench/start.ts'
 import type { Bench } from './bench/words.ts'
@@ -17,8 +18,8 @@ const benches: Readonly<Record<string, Bench>> = {
   judge: judgeBench,
   'intake-single': intakeSingle,
   revalidate,
-  'intake-batch': notBuilt('intake-batch'),
-  memory: notBuilt('memory'),
+  'intake-batch': intakeBatch,
+  memory,
   start,
 }
 
