@@ -9,6 +9,7 @@ import { registerAccess } from './access/rest.ts'
 import { buildGraph } from './graph.ts'
 import { createIntake } from './intake/acts.ts'
 import { registerIntake } from './intake/rest.ts'
+import { registerAlerts } from './intake/rest-alerts.ts'
 import { registerBatches } from './intake/rest-batch.ts'
 import { registerCorrections } from './intake/rest-corrections.ts'
 import { type FeedEnd, feedEnd } from './ledger/reads-end.ts'
@@ -88,6 +89,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerLedger(app, services, end)
     registerBatches(app, services, intake)
     registerCorrections(app, services)
+    registerAlerts(app, services)
   })
   await registerGraph(server, {
     schema: buildGraph(services),

@@ -11,6 +11,7 @@ import type { UnitName } from '../units/words.ts'
 import type { ListedUpload } from './answer-words.ts'
 import { listedOutcomes } from './answer-words.ts'
 import { writeCorrection } from './corrections.ts'
+import { graphAlerts } from './graph-alerts.ts'
 import { type AnswerGraph, graphAnswers, type UnitWords } from './graph-answers.ts'
 import { graphCorrections } from './graph-corrections.ts'
 import { listUploads, readAnswers, readUploads } from './reads.ts'
@@ -109,6 +110,7 @@ export function graphIntake<Unit>(
       }),
     }),
   })
+  graphAlerts(builder, { database, received }, below)
   builder.objectField(below.Attempt, 'run', (t) =>
     t.loadable({ type: Run, nullable: true, load: loadRuns, resolve: ({ runId }) => runId }),
   )

@@ -14,27 +14,36 @@ export const uploadsListing: Listing<ListedUpload, [number, string]> = {
   placeOf: ({ receivedAt, runId }) => [instantOf(receivedAt), runId],
 }
 
-const WINDOW_MS = 31 * 86_400_000
+const DAY_MS = 86_400_000
+const WINDOW_MS = 31 * DAY_MS
 
 /**
  * The receipts asked for, from `from` on and before `to`, in milliseconds since the epoch: 31 days up to now where
  * nothing is said.
  * @throws Problem `parameter-invalid` where `from` lies after `to`
  */
-export function uploadsWindow(asked: {
-  readonly from: number | undefined
-  readonly to: number | undefined
-  readonly now: number
-}): { from: number; to: number } {
+export function uploadsWindow(
+  asked: { readonly from: number | undefined; readonly to: number | undefined; readonly now: number },
+  windowMs = WINDOW_MS,
+): { from: number; to: number } {
   // One millisecond on: what was received within this one is shown too.
   const to = asked.to === undefined ? asked.now + 1 : sinceEpoch(asked.to)
-  const from = sinceEpoch(asked.from ?? to - WINDOW_MS)
+  const from = sinceEpoch(asked.from ?? to - windowMs)
   if (from > to) {
     throw new Problem('parameter-invalid', {
       errors: [{ pointer: '/from', detail: '`from` lies after `to`.', code: 'range-reversed', in: 'query' }],
     })
   }
   return { from, to }
+}
+
+/**
+ * The time that alerts are asked about: a day up to now where nothing is said.
+ * @throws Problem `parameter-invalid` where `from` lies after `to`
+ */
+export function alertsWindow({ from, to, now }: { from?: string | undefined; to?: string | undefined; now: number }) {
+  const asked = { from: from ? instantOf(from) : undefined, to: to ? instantOf(to) : undefined, now }
+  return uploadsWindow(asked, DAY_MS)
 }
 
 /** Nothing was received before 1970, and the database holds no year 0. */

@@ -258,6 +258,7 @@ async function uploadRuns(place: Place, { author, approver, station, signed }: L
   const confirmation = { digest: serious.digest, meaning: 'Compared with the photograph of the display' }
   await approver.confirmCorrection(runId, serious.correctionId, confirmation, signed())
   await author.listCorrections(runId)
+  await author.listAlerts(STATION)
   place.pass(60)
   const opening = {
     eventKey: 'RPR-0310',
