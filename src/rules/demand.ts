@@ -76,12 +76,18 @@ export function compareDemand(demand: Demand, accepted: AcceptedValue): DemandCo
     case 'flag':
       return outright(demand, accepted, 'flag' in accepted && accepted.flag === demand.flag)
     case 'kinds':
-      return outright(demand, accepted, 'kinds' in accepted && holdsKinds(demand, accepted.kinds))
+      if (!('kinds' in accepted)) return outright(demand, accepted, false)
+      return outright(demand, ofDemand(demand, accepted), holdsKinds(demand, accepted.kinds))
     case 'number':
     case 'range':
       if ('flag' in accepted || 'kinds' in accepted) return outright(demand, accepted, false)
       return demand.kind === 'range' ? compareRange(demand, accepted) : compareNumber(demand, accepted)
   }
+}
+
+/** Of the kinds that come later, those that were asked about: a plan without a kind runs none of it too early. */
+function ofDemand({ parameter, kinds }: Demand & { kind: 'kinds' }, accepted: { readonly kinds: readonly StepKind[] }) {
+  return parameter === 'precedes' ? { kinds: kinds.filter((kind) => accepted.kinds.includes(kind)) } : accepted
 }
 
 /** Of the kinds that must be present one is enough; of those that must come later, all. */

@@ -108,7 +108,8 @@ describe('a rule that one kind comes before others', () => {
         step: 'bond',
         relation: 'in',
         demanded: ['electric-strength-ac', 'electric-strength-dc'],
-        accepted: expect.not.arrayContaining(['electric-strength-ac']),
+        // The plan has no d.c. strength test, so none comes too early.
+        accepted: ['electric-strength-dc'],
       },
       {},
     ])
