@@ -7,7 +7,9 @@ export const UPLOADS = 'uploadRuns'
 /** What may happen: the action of every entry there is, each the operationId of its act. */
 export const eventKinds = [
   'approveRevision',
+  'assessStudy',
   'assignInstrument',
+  'cancelStudy',
   'confirmVersion',
   'createEdition',
   'createInstrument',
@@ -15,6 +17,7 @@ export const eventKinds = [
   'createRevision',
   'createSite',
   'createStation',
+  'createStudy',
   'createVersion',
   'endProgramming',
   'fetchOneTimeSecret',
