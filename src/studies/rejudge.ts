@@ -1,5 +1,5 @@
 import { absolute, compare, type Decimal, divide, formatDecimal, isZero, negate, round, ZERO } from '../exact/decimal.ts'
-import { readQuantity } from '../exact/quantity.ts'
+import { inUnit, readQuantity } from '../exact/quantity.ts'
 import type { InstrumentState } from '../judging/acceptance.ts'
 import type { CompiledRevision } from '../judging/compile.ts'
 import { judge } from '../judging/judge.ts'
@@ -70,7 +70,8 @@ function correctedStep(
     const value = trueValue(at.asFound, { kind, value: reading.value.value })
     if (value === undefined) return one
     corrected.add(`${step.step}\n${one.measurement}`)
-    return { ...one, reading: { ...reading, value: { ...reading.value, value, text: formatDecimal(value) } } }
+    const text = formatDecimal(round(inUnit(value, reading.value.unit), SHOWN_DIGITS))
+    return { ...one, reading: { ...reading, text: undefined, value: { ...reading.value, value, text } } }
   })
   return { ...step, measurements }
 }
@@ -124,13 +125,13 @@ function numberOf(number: WrittenNumber | undefined): WrittenNumber | null {
   return number ?? null
 }
 
-/** Digits of a share that ranks; nothing is decided by it. */
-const RANK_DIGITS = 12
+/** Digits of a share that ranks, and of a corrected reading as it is shown; nothing is decided by them. */
+const SHOWN_DIGITS = 12
 
 function beyondOf({ margin, limitUpper, limitLower }: MeasurementJudgement): Decimal | undefined {
   const limit = limitUpper ?? limitLower
   if (margin === undefined || limit === undefined) return undefined
   const [inside, whole] = [readQuantity(margin), readQuantity(limit)]
   if (!('quantity' in inside) || !('quantity' in whole) || isZero(whole.quantity.value)) return undefined
-  return round(negate(divide(inside.quantity.value, absolute(whole.quantity.value))), RANK_DIGITS)
+  return round(negate(divide(inside.quantity.value, absolute(whole.quantity.value))), SHOWN_DIGITS)
 }
