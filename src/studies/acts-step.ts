@@ -5,8 +5,8 @@ import type { JudgementText } from '../intake/stored.ts'
 import { type InstrumentState, NOTHING_KNOWN } from '../judging/acceptance.ts'
 import { type CompiledRevision, compiledRevision } from '../judging/compile.ts'
 import type { Upload } from '../judging/words.ts'
-import type { Revision } from '../plans/record.ts'
 import { getRevision } from '../plans/reads.ts'
+import type { Revision } from '../plans/record.ts'
 import type { Database } from '../platform/database/pool.ts'
 import { inTransaction, type Sql } from '../platform/database/transaction.ts'
 import { getCalibration } from '../stations/reads.ts'
@@ -106,8 +106,14 @@ async function judgeAgain(sql: Sql, scope: Scope, runs: readonly AskedRun[]): Pr
       ? []
       : [{ run, stored }]
   })
-  const raw = await selectRaw(sql, left.map(({ run }) => run))
-  const instruments = await readInstruments(sql, left.map(({ run }) => run))
+  const raw = await selectRaw(
+    sql,
+    left.map(({ run }) => run),
+  )
+  const instruments = await readInstruments(
+    sql,
+    left.map(({ run }) => run),
+  )
   const listed: Listed[] = []
   for (const { run, stored } of left) {
     const upload = uploadOf(raw.get(run.runId))
@@ -121,7 +127,12 @@ async function judgeAgain(sql: Sql, scope: Scope, runs: readonly AskedRun[]): Pr
 
 function againOf(
   scope: Scope,
-  at: { readonly run: AskedRun; readonly stored: StoredRun; readonly upload: Upload; readonly instrument: InstrumentState },
+  at: {
+    readonly run: AskedRun
+    readonly stored: StoredRun
+    readonly upload: Upload
+    readonly instrument: InstrumentState
+  },
   revisions: Revisions,
 ): Rejudged | undefined {
   const { run, stored, upload, instrument } = at
@@ -131,7 +142,8 @@ function againOf(
   }
   const asFound = scope.errors.filter(({ since }) => run.startedAt >= since).map((one) => one.asFound)
   const revision = compiledOf(revisions, revisionName(run), run)
-  if (revision === undefined) throw new Error(`run ${run.runId} was judged by a revision without limits for its variant`)
+  if (revision === undefined)
+    throw new Error(`run ${run.runId} was judged by a revision without limits for its variant`)
   return rejudgeCorrected(stored, upload, { revision, instrument, asFound })
 }
 

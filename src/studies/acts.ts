@@ -171,7 +171,9 @@ export async function assessStudy(
     const record = await holdStudy(act.sql, study)
     if (record === undefined) throw studyNotFound(study)
     if (record.state !== 'done') {
-      throw new Problem('state-conflict', { detail: `Study ${study} is ${record.state}; only one that is done is assessed.` })
+      throw new Problem('state-conflict', {
+        detail: `Study ${study} is ${record.state}; only one that is done is assessed.`,
+      })
     }
     if (record.digest !== draft.digest) {
       throw new Problem('digest-stale', { detail: `The findings of ${study} have the digest ${record.digest}.` })
@@ -180,7 +182,14 @@ export async function assessStudy(
       throw new Problem('already-exists', { detail: `Study ${study} was assessed and is closed.` })
     }
     const { digest, conclusion, meaning } = draft
-    await insertAssessment(act.sql, { study, digest, conclusion, meaning, recordedAt: act.at, recordedBy: actor.person })
+    await insertAssessment(act.sql, {
+      study,
+      digest,
+      conclusion,
+      meaning,
+      recordedAt: act.at,
+      recordedBy: actor.person,
+    })
     await recordEntry(act, {
       action: 'assessStudy',
       by: actor.person,

@@ -3,7 +3,14 @@ import type { Verdict } from '../judging/words.ts'
 import { Problem } from '../platform/problems.ts'
 import type { AsFound } from '../stations/words.ts'
 import type { ShipState } from '../units/event-words.ts'
-import { type Question, type Study, type StudyFailure, type StudyFinding, type StudyState, studyFailures } from './words.ts'
+import {
+  type Question,
+  type Study,
+  type StudyFailure,
+  type StudyFinding,
+  type StudyState,
+  studyFailures,
+} from './words.ts'
 
 /**
  * What a question came to when it was asked; kept with the study, so that it means the same to its end. Instants are

@@ -1,4 +1,15 @@
-import { absolute, compare, type Decimal, divide, formatDecimal, isZero, negate, round, ZERO } from '../exact/decimal.ts'
+import {
+  absolute,
+  compare,
+  type Decimal,
+  decimal,
+  divide,
+  formatDecimal,
+  isZero,
+  negate,
+  round,
+  ZERO,
+} from '../exact/decimal.ts'
 import { inUnit, readQuantity } from '../exact/quantity.ts'
 import type { InstrumentState } from '../judging/acceptance.ts'
 import type { CompiledRevision } from '../judging/compile.ts'
@@ -122,7 +133,18 @@ function found(
 }
 
 function numberOf(number: WrittenNumber | undefined): WrittenNumber | null {
-  return number ?? null
+  return number === undefined ? null : shown(number)
+}
+
+/** Longer than this no instrument shows and no plan writes: digits of a quotient, which answers do not carry. */
+const LENGTH_MAX = 20
+/** So many characters hold no more digits than a number may have that is read. */
+const LENGTH_READ = 31
+
+function shown(number: WrittenNumber): WrittenNumber {
+  const { value } = number
+  if (value.length <= LENGTH_MAX) return number
+  return { ...number, value: formatDecimal(round(decimal(value.slice(0, LENGTH_READ)), SHOWN_DIGITS)) }
 }
 
 /** Digits of a share that ranks, and of a corrected reading as it is shown; nothing is decided by them. */
@@ -131,7 +153,7 @@ const SHOWN_DIGITS = 12
 function beyondOf({ margin, limitUpper, limitLower }: MeasurementJudgement): Decimal | undefined {
   const limit = limitUpper ?? limitLower
   if (margin === undefined || limit === undefined) return undefined
-  const [inside, whole] = [readQuantity(margin), readQuantity(limit)]
+  const [inside, whole] = [readQuantity(shown(margin)), readQuantity(limit)]
   if (!('quantity' in inside) || !('quantity' in whole) || isZero(whole.quantity.value)) return undefined
   return round(negate(divide(inside.quantity.value, absolute(whole.quantity.value))), SHOWN_DIGITS)
 }

@@ -1,6 +1,15 @@
 import { z } from 'zod'
 import { KeyWire } from '../exact/text.ts'
-import { makePage, PageWire, PlaceNumber, pageQuery, readPage, refusals, sendCreated, sendPage } from '../platform/http/conventions.ts'
+import {
+  makePage,
+  PageWire,
+  PlaceNumber,
+  pageQuery,
+  readPage,
+  refusals,
+  sendCreated,
+  sendPage,
+} from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
 import { assessStudy, cancelStudy, createStudy } from './acts.ts'
 import { getStudy, listFindings } from './reads.ts'
@@ -54,7 +63,8 @@ export function registerStudies(app: RestApp, { database }: Services): void {
         operationId: 'listStudyFindings',
         tags,
         summary: 'The runs that a study found, that furthest beyond its limit first',
-        description: 'While a study runs, findings are added anywhere in this order; read the list again once it is done.',
+        description:
+          'While a study runs, findings are added anywhere in this order; read the list again once it is done.',
         params: StudyParams,
         querystring: z.strictObject(pageQuery),
         response: { 200: PageWire(StudyFindingWire), ...refusals('study-not-found', 'cursor-invalid') },

@@ -39,7 +39,9 @@ export type Question = z.infer<typeof QuestionWire>
 
 export const StudyDraftWire = z
   .strictObject({
-    study: KeyWire.nullish().describe('A key of your own, by which a repeat is refused; one is given where it is left out'),
+    study: KeyWire.nullish().describe(
+      'A key of your own, by which a repeat is refused; one is given where it is left out',
+    ),
     question: QuestionWire,
   })
   .meta({ id: 'StudyDraft' })

@@ -50,20 +50,28 @@ describe('judging again', () => {
 
   test('lists a run exactly where the other revision would say something worse, and the screen loses none', () => {
     fc.assert(
-      fc.property(readings, limits, fc.constantFrom('completed', 'breakdown', 'aborted'), (values, limit, termination) => {
-        const upload = touched(values, (wire) => {
-          if (termination !== 'completed') stepIn(wire, 'strength').measurements[0].termination = termination
-        })
-        const run = stored(upload)
-        const to = withTouchLimit(limit)
-        const after = judge(upload, to, NOTHING).verdict
-        const isWorse = after !== run.verdict && worseVerdict(after, run.verdict) === after
-        expect(rejudgeByRevision(run, upload, { to, instrument: NOTHING }) !== undefined).toBe(isWorse)
-        const screen = screenBetween(before, to)
-        if (screen === null) throw new Error('plain limits can be screened')
-        if (isUnchanged(screen, run)) expect(after).toBe(run.verdict)
-        else expect(run.verdict !== 'pass' || isWorse || values.some((one) => (one / 1_000).toFixed(3) === limit)).toBe(true)
-      }),
+      fc.property(
+        readings,
+        limits,
+        fc.constantFrom('completed', 'breakdown', 'aborted'),
+        (values, limit, termination) => {
+          const upload = touched(values, (wire) => {
+            if (termination !== 'completed') stepIn(wire, 'strength').measurements[0].termination = termination
+          })
+          const run = stored(upload)
+          const to = withTouchLimit(limit)
+          const after = judge(upload, to, NOTHING).verdict
+          const isWorse = after !== run.verdict && worseVerdict(after, run.verdict) === after
+          expect(rejudgeByRevision(run, upload, { to, instrument: NOTHING }) !== undefined).toBe(isWorse)
+          const screen = screenBetween(before, to)
+          if (screen === null) throw new Error('plain limits can be screened')
+          if (isUnchanged(screen, run)) expect(after).toBe(run.verdict)
+          else
+            expect(run.verdict !== 'pass' || isWorse || values.some((one) => (one / 1_000).toFixed(3) === limit)).toBe(
+              true,
+            )
+        },
+      ),
       { numRuns: 300 },
     )
   })
@@ -97,7 +105,10 @@ describe('a screen', () => {
     expect(screenBetween(before, longer)).toBeNull()
     const inRamp = compiled(changedPlan((wire) => (stepIn(wire, 'strength').limitUpper.value = '2.0')))
     expect(screenBetween(before, inRamp)).toBeNull()
-    const rounded = withTouchLimit('0.5', (wire) => (stepIn(wire, 'touch').roundingRange = { value: '0.01', unit: 'mA' }))
+    const rounded = withTouchLimit(
+      '0.5',
+      (wire) => (stepIn(wire, 'touch').roundingRange = { value: '0.01', unit: 'mA' }),
+    )
     expect(screenBetween(before, rounded)).toBeNull()
   })
 
@@ -141,6 +152,8 @@ describe('an error found at calibration', () => {
     const found = again(value, [low])
     expect(found?.verdictAfter).toBe(verdict)
     expect(found?.measurements.map(({ step }) => step)).toEqual(['bond', 'bond'])
+    expect(found?.measurements[0]?.margin?.value.length).toBeLessThan(25)
+    expect(Number(found?.beyond) > 0).toBe(verdict === 'fail')
     expect(Number(found?.measurements[0]?.judgedAfter?.value).toFixed(2)).toBe(Number(corrected).toFixed(2))
   })
 

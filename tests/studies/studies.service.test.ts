@@ -65,7 +65,11 @@ test('a limit tightened: who would fail, where they are, ranked; nothing is rewr
   const run = expected(await line.analyst.get(`/v1/runs/${first.items[0].runId}`), 200).body
   expect(run.verdict).toBe('pass')
 
-  const draft = { digest: done.digest, conclusion: 'Two are held and tested again; one is recalled.', meaning: 'assessed' }
+  const draft = {
+    digest: done.digest,
+    conclusion: 'Two are held and tested again; one is recalled.',
+    meaning: 'assessed',
+  }
   const path = '/v1/studies/touch-060/assessment'
   const stale = await line.approver.sign(path, { ...draft, digest: asked.digest })
   expect(stale.body.type).toBe('urn:limitkeep:problem:digest-stale')
