@@ -6,6 +6,7 @@ import { closeLines } from './bench/line.ts'
 import { notBuilt } from './bench/missing.ts'
 import { revalidate } from './bench/revalidate.ts'
 import { start } from './bench/start.ts'
+import { studyBench } from './bench/study.ts'
 import type { Bench } from './bench/words.ts'
 
 /**
@@ -15,6 +16,7 @@ import type { Bench } from './bench/words.ts'
 
 const benches: Readonly<Record<string, Bench>> = {
   judge: judgeBench,
+  study: studyBench,
   'intake-single': intakeSingle,
   revalidate,
   'intake-batch': notBuilt('intake-batch'),

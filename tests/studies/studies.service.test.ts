@@ -1,5 +1,6 @@
 import { afterAll, beforeAll, expect, test } from 'vitest'
 import { studyPage } from '../../src/studies/acts-step.ts'
+import { planWire } from '../support/aldermoor.ts'
 import { iso, type Line, openLine, type Wire } from '../support/line.ts'
 import { type Answer, created, expected } from '../support/service.ts'
 
@@ -116,4 +117,16 @@ test('what is asked must be there, and a study can be ended', async () => {
   expect((await line.author.post(`/v1/studies/${study}/cancellation`)).status).toBe(409)
   await work()
   expect(await read(study)).toMatchObject({ state: 'cancelled', done: 0 })
+})
+
+test('a draft that is changed under a study ends it, and what was read of it till then is not mixed with the new', async () => {
+  const path = '/v1/plans/ex36-final/revisions'
+  const content: Wire = { ...structuredClone(planWire), revision: 9 }
+  const { digest } = created(await line.author.post(path, { content, changeReason: 'tried out' })).body
+  const { study } = created(await ask({ question: { ...change(), to: 9 } })).body
+  content.steps.find(({ step }: Wire) => step === 'touch').limitUpper.value = '0.5'
+  const draft = { content, changeReason: 'tried out again' }
+  expected(await line.author.put(`${path}/9`, draft, { 'if-match': `"${digest}"` }), 200)
+  await work()
+  expect(await read(study)).toMatchObject({ state: 'failed', found: 0, failure: expect.stringContaining('draft') })
 })
