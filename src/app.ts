@@ -22,6 +22,7 @@ import { createLog, createServer, type RestApp, registerRest, type Services } fr
 import { registerProducts } from './products/rest.ts'
 import { registerRules } from './rules/rest.ts'
 import { registerStations } from './stations/rest.ts'
+import { registerStudies } from './studies/rest.ts'
 import { registerUnits } from './units/rest.ts'
 
 /** Whether the service can take work, as `/readyz` tells it. */
@@ -90,6 +91,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerBatches(app, services, intake)
     registerCorrections(app, services)
     registerAlerts(app, services)
+    registerStudies(app, services)
   })
   await registerGraph(server, {
     schema: buildGraph(services),

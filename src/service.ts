@@ -18,6 +18,7 @@ import { ensureComingMonths } from './platform/database/partitions.ts'
 import { type Database, openDatabase } from './platform/database/pool.ts'
 import { startReconciler } from './platform/reconcile.ts'
 import type { Settings } from './settings.ts'
+import { startStudies } from './studies/job.ts'
 
 /** A running service in this process. */
 export interface Service {
@@ -83,6 +84,8 @@ export async function startService(settings: Settings, options: StartOptions): P
     received.observe(await databaseNow(database))
     const sweep = startSweep(database, log)
     undo.push(() => sweep.stop())
+    const studies = startStudies(database, log)
+    undo.push(() => studies.stop())
     const end = feedEnd()
     const sequencer = startSequencer(database, end, log)
     undo.push(() => sequencer.stop())

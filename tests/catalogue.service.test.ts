@@ -10,6 +10,7 @@ import { revisionStates } from '../src/plans/words.ts'
 import { versionStates } from '../src/products/words.ts'
 import { editionStates } from '../src/rules/record.ts'
 import { stationLinks } from '../src/stations/words.ts'
+import { studyStates } from '../src/studies/words.ts'
 import { unitEvents } from '../src/units/event-words.ts'
 import { createTestDatabase, type TestDatabase } from './support/database.ts'
 import { NO_DRIFT, schemaDrift } from './support/schema-drift.ts'
@@ -25,6 +26,7 @@ const STATE_TABLES: Readonly<Record<string, 'UPDATE' | 'DELETE'>> = {
   'governance.rule_edition': 'UPDATE',
   'governance.rule_table': 'UPDATE',
   'governance.sequencer': 'UPDATE',
+  'governance.study': 'UPDATE',
   'intake.gate': 'UPDATE',
   'intake.ledger_pending': 'DELETE',
   'intake.units': 'UPDATE',
@@ -50,6 +52,7 @@ const WORD_CHECKS: Readonly<Record<string, readonly string[]>> = {
   runs_source: readingSources,
   runs_verdict: verdicts,
   station_linked: stationLinks,
+  study_state: studyStates,
   uploads_outcome: listedOutcomes,
 }
 

@@ -7,6 +7,7 @@ import { closeLines } from './bench/line.ts'
 import { memory } from './bench/memory.ts'
 import { revalidate } from './bench/revalidate.ts'
 import { start } from './bench/start.ts'
+import { studyBench } from './bench/study.ts'
 import type { Bench } from './bench/words.ts'
 
 /**
@@ -16,6 +17,7 @@ import type { Bench } from './bench/words.ts'
 
 const benches: Readonly<Record<string, Bench>> = {
   judge: judgeBench,
+  study: studyBench,
   'intake-single': intakeSingle,
   revalidate,
   'intake-batch': intakeBatch,

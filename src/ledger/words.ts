@@ -7,7 +7,9 @@ export const UPLOADS = 'uploadRuns'
 /** What may happen: the action of every entry there is, each the operationId of its act. */
 export const eventKinds = [
   'approveRevision',
+  'assessStudy',
   'assignInstrument',
+  'cancelStudy',
   'confirmCorrection',
   'confirmVersion',
   'correctRun',
@@ -17,6 +19,7 @@ export const eventKinds = [
   'createRevision',
   'createSite',
   'createStation',
+  'createStudy',
   'createVersion',
   'endProgramming',
   'fetchOneTimeSecret',

@@ -43,6 +43,7 @@ export const problems = {
   'variant-not-found': { status: 404, title: 'No such variant' },
   'run-not-found': { status: 404, title: 'No such run' },
   'batch-not-found': { status: 404, title: 'No such batch' },
+  'study-not-found': { status: 404, title: 'No such study' },
   'unit-not-found': { status: 404, title: 'No such unit' },
 
   // What stands in the way now.

@@ -5,6 +5,7 @@ import type { Database } from '../platform/database/pool.ts'
 import { isTaken } from '../platform/database/transaction.ts'
 import type { Act } from '../platform/gate.ts'
 import { fieldInvalid, Problem, unknownReference } from '../platform/problems.ts'
+import { checkAsFound } from './as-found.ts'
 import { checkCapabilities } from './capability.ts'
 import { endsBefore, readDated } from './dated.ts'
 import {
@@ -154,12 +155,13 @@ export async function recordCalibration(
   const asked = readDated(draft.performedAt, '/performedAt')
   if (endsBefore(draft.dueOn, asked)) throw fieldInvalid('/dueOn', 'must not lie before the day it was performed')
   const uncertainty = draft.uncertainty ?? []
-  const refusals = checkUncertainty(uncertainty)
+  const asFound = draft.asFound ?? []
+  const refusals = [...checkUncertainty(uncertainty), ...checkAsFound(asFound)]
   if (refusals.length > 0) throw new Problem('field-invalid', { errors: refusals })
   return runActOf(database, actor, async (act) => {
     await requireInstrument(act, draft.instrument)
     const performedAt = act.datedAt(asked, '/performedAt')
-    const record = { ...draft, uncertainty, performedAt, recordedAt: act.at, recordedBy: actor.person }
+    const record = { ...draft, uncertainty, asFound, performedAt, recordedAt: act.at, recordedBy: actor.person }
     await unlessTaken(insertCalibration(act, record), `Calibration ${draft.calibration} exists.`)
     await touchInstrument(act, draft.instrument)
     const calibration = writeCalibration(record)

@@ -38,6 +38,7 @@ export function graphInstruments(builder: GraphBuilder, { sql }: Database) {
   const Capability = builder.objectRef<Kind>('InstrumentCapability')
   const Range = builder.objectRef<NonNullable<Kind['range']>>('InstrumentRange')
   const Calibration = builder.objectRef<CalibrationAnswer>('Calibration')
+  const AsFound = builder.objectRef<CalibrationAnswer['asFound'][number]>('AsFound')
   const Uncertainty = builder.objectRef<CalibrationAnswer['uncertainty'][number]>('Uncertainty')
   const Stated = builder.objectRef<{ readonly value: string; readonly unit: string }>('StatedQuantity')
   const StepKind = wordsEnum(builder, 'StepKind', stepKinds)
@@ -125,6 +126,15 @@ export function graphInstruments(builder: GraphBuilder, { sql }: Database) {
       }),
     }),
   })
+  AsFound.implement({
+    description: 'The error before adjustment, shown minus true, of readings within `range`.',
+    fields: (t) => ({
+      kind: t.expose('kind', { type: StepKind }),
+      range: t.field({ type: Range, nullable: true, resolve: ({ range }) => range ?? null }),
+      error: t.expose('error', { type: Stated }),
+      toleranceMet: t.exposeBoolean('toleranceMet'),
+    }),
+  })
   Calibration.implement({
     description: 'A calibration of an instrument.',
     fields: (t) => ({
@@ -141,6 +151,7 @@ export function graphInstruments(builder: GraphBuilder, { sql }: Database) {
         description: 'It holds to the end of this day in the time zone of the site where the instrument stands.',
       }),
       uncertainty: t.field({ type: [Uncertainty], resolve: ({ uncertainty }) => uncertainty }),
+      asFound: t.field({ type: [AsFound], resolve: ({ asFound }) => asFound }),
       recordedAt: t.expose('recordedAt', { type: 'Instant' }),
       recordedBy: t.exposeString('recordedBy'),
     }),

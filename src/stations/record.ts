@@ -3,6 +3,7 @@ import type { Calibration } from './calibration.ts'
 import type { InstrumentAssignment } from './instrument-assignment.ts'
 import type { Programming } from './programming.ts'
 import type {
+  AsFound,
   CalibrationAnswer,
   Capabilities,
   Instrument,
@@ -42,7 +43,7 @@ export interface InstrumentRecord extends Authored {
 }
 
 export type InstrumentAssignmentRecord = InstrumentAssignment & Authored
-export type CalibrationRecord = Calibration & Authored
+export type CalibrationRecord = Calibration & Authored & { readonly asFound: readonly AsFound[] }
 
 export interface ProgrammingRecord extends Programming {
   readonly keyedBy: string
@@ -87,6 +88,7 @@ export function writeCalibration(record: CalibrationRecord): CalibrationAnswer {
   return {
     ...record,
     uncertainty: [...record.uncertainty],
+    asFound: [...record.asFound],
     performedAt: writeInstant(record.performedAt),
     recordedAt: writeInstant(record.recordedAt),
   }

@@ -164,14 +164,15 @@ export function selectStationsOfInstrument(
 // ------------------------------------------------------------------------------------------------ calibrations
 
 export const CALIBRATION = `calibration, instrument, performed_at AS "performedAt", due_on AS "dueOn",
-  coalesce(uncertainty, '[]') AS uncertainty, recorded_at AS "recordedAt", recorded_by AS "recordedBy"`
+  coalesce(uncertainty, '[]') AS uncertainty, coalesce(as_found, '[]') AS "asFound", recorded_at AS "recordedAt", recorded_by AS "recordedBy"`
 
 export async function insertCalibration(act: Act, record: CalibrationRecord): Promise<void> {
-  const { performedAt, dueOn, recordedAt, uncertainty, ...rest } = record
+  const { performedAt, dueOn, recordedAt, uncertainty, asFound, ...rest } = record
   await act.prisma.calibration.create({
     data: {
       ...rest,
       ...(uncertainty.length > 0 && { uncertainty: [...uncertainty] }),
+      ...(asFound.length > 0 && { asFound: [...asFound] }),
       performedAt: new Date(performedAt),
       dueOn: new Date(`${dueOn}T00:00:00Z`),
       recordedAt: new Date(recordedAt),

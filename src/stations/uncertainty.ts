@@ -40,7 +40,8 @@ export function checkUncertainty(statements: readonly Uncertainty[]): ContentRef
   return refusals
 }
 
-function codeOf(unit: string): UnitCode | undefined {
+/** The unit that a text names; undefined where it names none. */
+export function codeOf(unit: string): UnitCode | undefined {
   const code = readUnit(unit)
   return typeof code === 'string' ? code : undefined
 }
@@ -60,7 +61,8 @@ export function expandedUncertainty(
   return relative ? add(fixed, multiply(canonicalOf(relative.value, relative.unit), absolute(value))) : fixed
 }
 
-function holdsReading(range: Uncertainty['range'], value: Decimal): boolean {
+/** Whether a stated range holds a reading (canonical unit), both ends included; an absent range holds every one. */
+export function holdsReading(range: Uncertainty['range'], value: Decimal): boolean {
   if (!range) return true
   const { least, most, unit } = range
   if (least && compare(value, canonicalOf(least, unit)) < 0) return false
@@ -68,7 +70,7 @@ function holdsReading(range: Uncertainty['range'], value: Decimal): boolean {
 }
 
 /** The canonical value of digits in a unit that was checked when it was recorded. */
-function canonicalOf(digits: string, unit: string): Decimal {
+export function canonicalOf(digits: string, unit: string): Decimal {
   const code = codeOf(unit)
   if (code === undefined) throw new TypeError(`'${unit}' is no unit; the calibration was not checked`)
   const value = decimal(digits)

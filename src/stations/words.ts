@@ -150,6 +150,22 @@ const UncertaintyWire = z
   .meta({ id: 'Uncertainty' })
 export type Uncertainty = z.infer<typeof UncertaintyWire>
 
+/**
+ * What the instrument was found to read before it was adjusted, for one kind of test: shown minus true, as a share of
+ * the true value (-8 % reads 92 for 100) or in the unit of the reading.
+ */
+const AsFoundWire = z
+  .strictObject({
+    kind: z.enum(stepKinds),
+    range: RangeWire.nullish().describe('of the reading as shown, in its own unit; absent: every reading'),
+    error: z
+      .strictObject({ value: DecimalTextWire, unit: z.string().min(1).max(16) })
+      .describe('shown minus true: in % or 1 of the true value, else in a unit of the reading'),
+    toleranceMet: z.boolean(),
+  })
+  .meta({ id: 'AsFound' })
+export type AsFound = z.infer<typeof AsFoundWire>
+
 export const CalibrationDraftWire = z
   .strictObject({
     calibration: KeyWire,
@@ -157,6 +173,7 @@ export const CalibrationDraftWire = z
     performedAt: InstantWire,
     dueOn: LocalDateWire,
     uncertainty: z.array(UncertaintyWire).max(STATEMENTS_MAX).nullish(),
+    asFound: z.array(AsFoundWire).max(STATEMENTS_MAX).nullish(),
   })
   .meta({ id: 'CalibrationDraft' })
 export type CalibrationDraft = z.infer<typeof CalibrationDraftWire>
@@ -170,6 +187,8 @@ export const CalibrationWire = z
     dueOn: LocalDateWire,
     /** As stated by the certificate; empty where it states nothing. */
     uncertainty: z.array(UncertaintyWire),
+    /** Errors before adjustment; empty where it states nothing. */
+    asFound: z.array(AsFoundWire),
     recordedAt: InstantWire,
     recordedBy: KeyWire,
   })

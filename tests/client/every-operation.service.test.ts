@@ -7,6 +7,7 @@ import { goodRun } from '../../src/commands/demo/bench.ts'
 import { readDraft, readJsonFile } from '../../src/commands/demo/seed.ts'
 import { writeInstant } from '../../src/exact/time.ts'
 import { sequencePage } from '../../src/ledger/acts-sequence.ts'
+import { studyPage } from '../../src/studies/acts-step.ts'
 import { instant } from '../support/clock.ts'
 import { startTestService, type TestService } from '../support/service.ts'
 import { buildProgram } from './generate.ts'
@@ -61,6 +62,7 @@ beforeAll(async () => {
     },
     settle: async () => {
       while ((await sequencePage(service.database)) !== 0);
+      while ((await studyPage(service.database)) === 'more');
     },
     seed<Draft>(name: string) {
       return structuredClone(seeds.get(name)) as Draft
@@ -144,5 +146,6 @@ test('the feed tells of each upload once, in the order in which they came', () =
 test('after a change and a withdrawal the station may not test, and is told so', () => {
   expect(driven['changes']).toBe(1)
   expect(driven['mayTestAtLast']).toBe(false)
+  expect(driven['unfit']).toMatchObject({ status: 422, errors: [{ pointer: '#/question/calibration' }] })
   expect(driven['alone']).toMatchObject({ type: 'urn:limitkeep:problem:cursor-invalid', status: 400 })
 })

@@ -1,5 +1,6 @@
 import { afterAll, beforeAll, expect, test } from 'vitest'
 import { eventKinds } from '../../src/ledger/words.ts'
+import { studyPage } from '../../src/studies/acts-step.ts'
 import { ex36, extractorStrength, planWire } from '../support/aldermoor.ts'
 import { iso, type Line, openLine } from '../support/line.ts'
 import { created, expected } from '../support/service.ts'
@@ -37,6 +38,15 @@ beforeAll(async () => {
 
   const opened = { eventKey: 'RPR-0310', site: 'leeds', event: 'opened', at: iso(line.now()) }
   created(await approver.post('/v1/units/EX36/EX36-26-000001/events', opened))
+
+  const question = { kind: 'revision-change', plan: 'ex36-final', from: 7, to: 8, testedFrom: '2026-01-05T00:00:00Z' }
+  created(await author.post('/v1/studies', { study: 'ST-1', question }))
+  while ((await studyPage(service.database)) === 'more');
+  const { digest } = (await author.get('/v1/studies/ST-1')).body
+  const conclusion = { digest, conclusion: 'nobody is affected', meaning: 'assessed' }
+  expected(await approver.sign('/v1/studies/ST-1/assessment', conclusion), 200)
+  created(await author.post('/v1/studies', { study: 'ST-2', question }))
+  expected(await author.post('/v1/studies/ST-2/cancellation'), 200)
 
   const { administrator } = service
   const lost = { reason: 'telephone lost' }

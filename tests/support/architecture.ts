@@ -13,6 +13,7 @@ export const ROOMS = [
   'judging',
   'units',
   'intake',
+  'studies',
 ] as const
 type Room = (typeof ROOMS)[number]
 

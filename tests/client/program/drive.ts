@@ -336,6 +336,21 @@ async function changeAndStop(place: Place, line: Line, cited: Cited): Promise<Dr
   }
   await approve(place, line, eighth)
   const diff = (await author.diffRevision(PLAN, 8, { against: 7 })).data
+  const { study } = (
+    await author.createStudy({
+      study: 'ST-2026-0007',
+      question: { kind: 'revision-change', plan: PLAN, from: 7, to: 8, testedFrom: OPENED_AT },
+    })
+  ).data
+  await place.settle()
+  const { digest } = (await author.getStudy(study)).data
+  await author.listStudyFindings(study, two)
+  const conclusion = 'The units found are held and tested again by revision 8.'
+  await line.approver.assessStudy(study, { digest, conclusion, meaning: 'assessed as quality lead' }, line.signed())
+  const asked = { question: { kind: 'calibration-error' as const, calibration: 'CAL-2027-0009' } }
+  const unfit = await refused(author.createStudy(asked))
+  const again = { question: { kind: 'revision-change' as const, plan: PLAN, from: 7, to: 8, testedFrom: OPENED_AT } }
+  await author.cancelStudy((await author.createStudy(again)).data.study)
   place.pass(120)
   const stale = await refused(station.uploadRun(runOf(place, 'EX36-26-004422', 7318, cited)))
   await operator.endProgramming(cited.programming, { at: instantOf(place.now()), reason: 'the tester is keyed anew' })
@@ -343,7 +358,7 @@ async function changeAndStop(place: Place, line: Line, cited: Cited): Promise<Dr
   const what = { product: PRODUCT, variant: 'EX36-3M', operation: 'final' }
   const assignment = (await station.getAssignment(STATION, what)).data
   const alone = await refused(author.listRuns({ cursor: 'made-up' }))
-  return { stale, changes: diff.changes.length, mayTestAtLast: assignment.mayTest, alone }
+  return { stale, unfit, changes: diff.changes.length, mayTestAtLast: assignment.mayTest, alone }
 }
 
 /** The problem that a call was refused with; throws where it was not refused. */

@@ -8,7 +8,7 @@ export interface Place {
   now(): number
   /** Lets time pass, for the service as well. */
   pass(seconds: number): void
-  /** Lets everything that was committed become known in the feed; where the service runs by itself, a second does. */
+  /** Lets everything that was committed become known in the feed, and studies be worked through; where the service runs by itself, a second does. */
   settle(): Promise<void>
   /** A draft by its file's name in seed/aldermoor, of the shape asked for. */
   seed<Draft>(name: string): Draft

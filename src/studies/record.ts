@@ -1,0 +1,129 @@
+import { writeInstant, writeInstantOrNull } from '../exact/time.ts'
+import type { Verdict } from '../judging/words.ts'
+import { Problem } from '../platform/problems.ts'
+import type { AsFound } from '../stations/words.ts'
+import type { ShipState } from '../units/event-words.ts'
+import {
+  type Question,
+  type Study,
+  type StudyFailure,
+  type StudyFinding,
+  type StudyState,
+  studyFailures,
+} from './words.ts'
+
+/**
+ * What a question came to when it was asked; kept with the study, so that it means the same to its end. Instants are
+ * milliseconds since the epoch; a run counts where it started in [from, until) and was received by `receivedBy`.
+ */
+export type Scope = Window & (RevisionScope | InstrumentScope)
+
+interface Window {
+  readonly from: number
+  readonly until: number
+  readonly receivedBy: number
+}
+
+export interface RevisionScope {
+  readonly kind: 'revision-change'
+  readonly plan: string
+  readonly revision: number
+  readonly to: number
+  /** Of both contents: a draft may be changed under a study, which then ends. */
+  readonly fromDigest: string
+  readonly toDigest: string
+}
+
+export interface InstrumentScope {
+  readonly kind: 'calibration-error'
+  readonly instrument: string
+  /** Those found out of tolerance, each with the instant from which its kind is in doubt. */
+  readonly errors: readonly { readonly since: number; readonly asFound: AsFound }[]
+}
+
+/** The place of a run in the order in which studies go through them. */
+export interface RunPlace {
+  readonly site: string
+  readonly startedAt: number
+  readonly runId: string
+}
+
+export interface StudyRecord {
+  readonly study: string
+  readonly question: Question
+  readonly scope: Scope
+  readonly state: StudyState
+  readonly failure: StudyFailure | null
+  readonly total: number
+  readonly done: number
+  readonly found: number
+  readonly cursor: RunPlace | null
+  readonly digest: string
+  readonly recordedAt: number
+  readonly recordedBy: string
+  readonly endedAt: number | null
+}
+
+export interface AssessmentRecord {
+  readonly study: string
+  readonly digest: string
+  readonly conclusion: string
+  readonly meaning: string
+  readonly recordedAt: number
+  readonly recordedBy: string
+}
+
+export interface CountRow {
+  readonly site: string
+  readonly product: string
+  readonly shipState: ShipState
+  readonly verdictBefore: Verdict
+  readonly verdictAfter: Verdict
+  readonly count: number
+}
+
+/** A finding with what it is ranked by. */
+export interface FindingRow {
+  readonly finding: StudyFinding
+  readonly beyond: string
+}
+
+export function isFinal(state: StudyState): boolean {
+  return state !== 'queued' && state !== 'running'
+}
+
+export function studyNotFound(study: string): Problem {
+  return new Problem('study-not-found', { detail: `There is no study ${study}.` })
+}
+
+export function writeStudy(
+  record: StudyRecord,
+  counts: readonly CountRow[],
+  assessment: AssessmentRecord | undefined,
+): Study {
+  const { study, question, state, failure, total, done, found, digest } = record
+  return {
+    study,
+    question,
+    state,
+    failure: failure && studyFailures[failure],
+    total,
+    done,
+    found,
+    counts: [...counts],
+    digest,
+    askedAt: writeInstant(record.recordedAt),
+    askedBy: record.recordedBy,
+    endedAt: writeInstantOrNull(record.endedAt),
+    assessment:
+      assessment === undefined
+        ? null
+        : {
+            digest: assessment.digest,
+            conclusion: assessment.conclusion,
+            meaning: assessment.meaning,
+            assessedAt: writeInstant(assessment.recordedAt),
+            assessedBy: assessment.recordedBy,
+          },
+  }
+}
