@@ -4,6 +4,8 @@ import { type CsvForm, csvLimits, readCsvGrid } from '../../src/intake/csv-grid.
 import { readNumberCell } from '../../src/intake/csv-number.ts'
 import { CsvProfileWire } from '../../src/intake/csv-profile.ts'
 import { readCsvUploads } from '../../src/intake/csv-uploads.ts'
+import { readUpload } from '../../src/intake/read-upload.ts'
+import { bytesOf, example } from './example.ts'
 
 const form: CsvForm = { encoding: 'utf-8', separator: ',', lastLineMayBeOpen: false }
 
@@ -181,5 +183,26 @@ describe('a file by a profile', () => {
     ],
   ])('is not read by a profile that could be meant in two ways: %j', (changed) => {
     expect(CsvProfileWire.safeParse({ ...profile, ...changed }).success).toBe(false)
+  })
+
+  test('is the upload that a station would have sent, to the digest', () => {
+    const sent = example()
+    const template = example((wire) => {
+      delete wire.serial
+      delete wire.steps[0].measurements[0].reading.value
+      delete wire.steps[0].measurements[0].reading.unit
+    })
+    const columns = [
+      { header: 'serial', at: '/serial', as: 'text' },
+      { header: 'bond', at: '/steps/0/measurements/0/reading', as: 'quantity', unit: 'mOhm' },
+    ]
+    const file = Buffer.from('serial;bond\nEX36-26-004417;118,4\n')
+    const csv = readCsvUploads(
+      file,
+      CsvProfileWire.parse({ encoding: 'utf-8', separator: ';', decimalMark: ',', template, columns }),
+    )
+    const uploads = csv.ok ? csv.uploads : []
+    expect(uploads.map(({ upload }) => readUpload(bytesOf(upload)))).toEqual([readUpload(bytesOf(sent))])
+    expect(readUpload(bytesOf(sent)).kind).toBe('read')
   })
 })
