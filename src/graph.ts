@@ -1,4 +1,6 @@
 import type { GraphQLSchema } from 'graphql'
+import { graphAlerts } from './alerts/graph.ts'
+import { graphCorrections } from './corrections/graph.ts'
 import { graphIntake } from './intake/graph.ts'
 import { graphPlans } from './plans/graph.ts'
 import { createGraphBuilder } from './platform/http/graphql/builder.ts'
@@ -16,6 +18,8 @@ export function buildGraph(services: Services): GraphQLSchema {
   const plans = graphPlans(builder, services, products)
   const stations = graphStations(builder, services, plans)
   const units = graphUnits(builder, services, products)
-  graphIntake(builder, services, { ...plans, ...stations, ...units })
+  const intake = graphIntake(builder, services, { ...plans, ...stations, ...units })
+  graphCorrections(builder, services, { ...intake, ...units })
+  graphAlerts(builder, services, stations)
   return builder.toSchema()
 }

@@ -1,9 +1,9 @@
 import 'zod/compile'
 import { readFile } from 'node:fs/promises'
 import { z } from 'zod'
-import { csvFaultTexts } from '../intake/csv-faults.ts'
-import { CsvProfileWire } from '../intake/csv-profile.ts'
-import { readCsvUploads } from '../intake/csv-uploads.ts'
+import { csvFaultTexts } from '../csv/faults.ts'
+import { CsvProfileWire } from '../csv/profile.ts'
+import { readCsvUploads } from '../csv/uploads.ts'
 
 /**
  * Writes the rows of a CSV file as uploads, one a line, to be sent to /v1/batches at once: `sentAt` is stamped here where

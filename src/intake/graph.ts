@@ -10,12 +10,8 @@ import { unitKey } from '../units/reads.ts'
 import type { UnitName } from '../units/words.ts'
 import type { ListedUpload } from './answer-words.ts'
 import { listedOutcomes } from './answer-words.ts'
-import { writeCorrection } from './corrections.ts'
-import { graphAlerts } from './graph-alerts.ts'
 import { type AnswerGraph, graphAnswers, type UnitWords } from './graph-answers.ts'
-import { graphCorrections } from './graph-corrections.ts'
 import { listUploads, readAnswers, readUploads } from './reads.ts'
-import { readCorrectionsOf } from './reads-corrections.ts'
 import { instantOf, uploadsListing, uploadsWindow } from './reads-window.ts'
 
 const revisionText = ({ plan, revision }: RevisionKey) => `${plan}/${revision}`
@@ -29,19 +25,23 @@ export interface GraphBelow<Unit> extends UnitWords {
   readonly loadUnits: (names: readonly UnitName[]) => Promise<(Unit | null)[]>
 }
 
+/** What other rooms add to, or lead to. */
+export interface IntakeGraph {
+  readonly Run: GraphObject<ListedUpload>
+}
+
 /** Uploads with what became of them, and the answer to each as it stands now. */
 export function graphIntake<Unit>(
   builder: GraphBuilder,
   { database, received }: Services,
   below: GraphBelow<Unit>,
-): void {
+): IntakeGraph {
   const { sql } = database
   const Run = builder.objectRef<ListedUpload>('Run')
   const ListedOutcome = wordsEnum(builder, 'ListedOutcome', listedOutcomes)
   const UploadCodeWord = wordsEnum(builder, 'UploadCodeWord', uploadCodes)
   const RunConnection = builder.connectionObject({ type: Run, name: 'RunConnection' }, { name: 'RunEdge' })
   const { Answer, Code }: AnswerGraph = graphAnswers(builder, below)
-  const Correction = graphCorrections(builder, below)
   const loadRuns = async (runIds: string[]) =>
     inOrder(runIds, await readUploads(database, runIds), ({ runId }) => runId)
 
@@ -87,15 +87,6 @@ export function graphIntake<Unit>(
       }),
       receivedAt: t.expose('receivedAt', { type: 'Instant' }),
       startedAtUsed: t.expose('startedAtUsed', { type: 'Instant', nullable: true }),
-      corrections: t.loadableList({
-        type: Correction,
-        description: 'In the order in which they were made; what was sent first stays.',
-        load: async (runIds: string[]) => {
-          const byRun = await readCorrectionsOf(sql, runIds)
-          return runIds.map((runId) => (byRun.get(runId) ?? []).map(writeCorrection))
-        },
-        resolve: ({ runId }) => runId,
-      }),
       answer: t.loadable({
         type: Answer,
         nullable: true,
@@ -110,7 +101,6 @@ export function graphIntake<Unit>(
       }),
     }),
   })
-  graphAlerts(builder, { database, received }, below)
   builder.objectField(below.Attempt, 'run', (t) =>
     t.loadable({ type: Run, nullable: true, load: loadRuns, resolve: ({ runId }) => runId }),
   )
@@ -159,4 +149,5 @@ export function graphIntake<Unit>(
       resolve: (_root, { runId }) => runId,
     }),
   }))
+  return { Run }
 }

@@ -1,6 +1,6 @@
 import { readdirSync, readFileSync } from 'node:fs'
 import { z } from 'zod'
-import { correctedMembers } from '../../src/intake/correction-words.ts'
+import { correctedMembers } from '../../src/corrections/words.ts'
 import { outcomes, reasonCodes, type UploadCode, verdicts } from '../../src/judging/words.ts'
 import { shipStates, unitEvents } from '../../src/units/event-words.ts'
 

@@ -1,7 +1,7 @@
 import { expect } from 'vitest'
+import { withCorrection } from '../../src/corrections/corrections.ts'
 import { canonicalText, digestOf } from '../../src/exact/canonical.ts'
 import { readQuantity } from '../../src/exact/quantity.ts'
-import { withCorrection } from '../../src/intake/corrections.ts'
 import { type Decided, decideReceived, needsOfReceived, type Received } from '../../src/intake/decided.ts'
 import { readUpload } from '../../src/intake/read-upload.ts'
 import { attemptRow } from '../../src/intake/rows.ts'

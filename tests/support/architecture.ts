@@ -13,6 +13,9 @@ export const ROOMS = [
   'judging',
   'units',
   'intake',
+  'corrections',
+  'alerts',
+  'csv',
   'studies',
 ] as const
 type Room = (typeof ROOMS)[number]

@@ -4,8 +4,8 @@ import type { UnitCode } from '../exact/unit-codes.ts'
 import type { Sql } from '../platform/database/sql.ts'
 import { timestamptzText } from '../platform/database/sql.ts'
 import { getStation } from '../stations/reads.ts'
-import type { StationAlert } from './alert-words.ts'
 import { mismatchAlerts, openLeadAlerts, type SeenRun, verdictAlerts } from './alerts.ts'
+import type { StationAlert } from './words.ts'
 
 export interface AlertsAsked {
   /** Tested, or received, at or after; milliseconds since the epoch. */

@@ -1,11 +1,11 @@
 import fc from 'fast-check'
 import { describe, expect, test } from 'vitest'
-import { type CsvForm, csvLimits, readCsvGrid } from '../../src/intake/csv-grid.ts'
-import { readNumberCell } from '../../src/intake/csv-number.ts'
-import { CsvProfileWire } from '../../src/intake/csv-profile.ts'
-import { readCsvUploads } from '../../src/intake/csv-uploads.ts'
+import { type CsvForm, csvLimits, readCsvGrid } from '../../src/csv/grid.ts'
+import { readNumberCell } from '../../src/csv/number.ts'
+import { CsvProfileWire } from '../../src/csv/profile.ts'
+import { readCsvUploads } from '../../src/csv/uploads.ts'
 import { readUpload } from '../../src/intake/read-upload.ts'
-import { bytesOf, example } from './example.ts'
+import { bytesOf, example } from '../intake/example.ts'
 
 const form: CsvForm = { encoding: 'utf-8', separator: ',', lastLineMayBeOpen: false }
 

@@ -1,9 +1,17 @@
+import type { ListedUpload } from '../intake/answer-words.ts'
 import type { Verdict as VerdictWord } from '../judging/words.ts'
-import { type GraphBuilder, type GraphEnum, wordsEnum } from '../platform/http/graphql/builder.ts'
-import { type CorrectedNumber, type CorrectionAnswer, correctedMembers } from './correction-words.ts'
+import { type GraphBuilder, type GraphEnum, type GraphObject, wordsEnum } from '../platform/http/graphql/builder.ts'
+import type { Services } from '../platform/http/server.ts'
+import { writeCorrection } from './corrections.ts'
+import { readCorrectionsOf } from './reads.ts'
+import { type CorrectedNumber, type CorrectionAnswer, correctedMembers } from './words.ts'
 
 /** Corrections of a run, with what each made of its verdict. */
-export function graphCorrections(builder: GraphBuilder, { Verdict }: { readonly Verdict: GraphEnum<VerdictWord> }) {
+export function graphCorrections(
+  builder: GraphBuilder,
+  { database }: Pick<Services, 'database'>,
+  { Run, Verdict }: { readonly Run: GraphObject<ListedUpload>; readonly Verdict: GraphEnum<VerdictWord> },
+): void {
   const Correction = builder.objectRef<CorrectionAnswer>('Correction')
   const Corrected = builder.objectRef<CorrectedNumber>('CorrectedNumber')
   const Member = wordsEnum(builder, 'CorrectedMember', correctedMembers)
@@ -36,5 +44,15 @@ export function graphCorrections(builder: GraphBuilder, { Verdict }: { readonly 
       meaning: t.exposeString('meaning', { nullable: true }),
     }),
   })
-  return Correction
+  builder.objectField(Run, 'corrections', (t) =>
+    t.loadableList({
+      type: Correction,
+      description: 'In the order in which they were made; what was sent first stays.',
+      load: async (runIds: string[]) => {
+        const byRun = await readCorrectionsOf(database.sql, runIds)
+        return runIds.map((runId) => (byRun.get(runId) ?? []).map(writeCorrection))
+      },
+      resolve: ({ runId }) => runId,
+    }),
+  )
 }

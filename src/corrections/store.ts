@@ -1,6 +1,6 @@
 import { timestamptzText } from '../platform/database/sql.ts'
 import type { Act } from '../platform/gate.ts'
-import type { Correction } from './correction-words.ts'
+import type { Correction } from './words.ts'
 
 export async function insertCorrection(act: Act, correction: Correction): Promise<void> {
   await act.sql.query(

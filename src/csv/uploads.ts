@@ -1,8 +1,8 @@
 import { readInstant } from '../exact/time.ts'
-import type { CsvFault } from './csv-faults.ts'
-import { type CsvCell, type CsvRow, readCsvGrid } from './csv-grid.ts'
-import { readNumberCell } from './csv-number.ts'
-import { type CsvColumn, type CsvProfile, holderOf } from './csv-profile.ts'
+import type { CsvFault } from './faults.ts'
+import { type CsvCell, type CsvRow, readCsvGrid } from './grid.ts'
+import { readNumberCell } from './number.ts'
+import { type CsvColumn, type CsvProfile, holderOf } from './profile.ts'
 
 /** A file as uploads, one for each row behind the header; or the first fault, and then nothing of the file counts. */
 export type CsvRead =

@@ -1,8 +1,8 @@
 import fc from 'fast-check'
 import { describe, expect, test } from 'vitest'
+import { correctionDigest, inEffect, measuredAt, withCorrection } from '../../src/corrections/corrections.ts'
+import type { Correction } from '../../src/corrections/words.ts'
 import { readQuantity } from '../../src/exact/quantity.ts'
-import type { Correction } from '../../src/intake/correction-words.ts'
-import { correctionDigest, inEffect, measuredAt, withCorrection } from '../../src/intake/corrections.ts'
 import { changedUpload } from '../judging/aldermoor.ts'
 
 const upload = changedUpload()

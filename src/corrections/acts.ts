@@ -1,6 +1,8 @@
 import { runActOf } from '../access/acts-live.ts'
 import type { PersonActor } from '../access/words.ts'
 import { readQuantity } from '../exact/quantity.ts'
+import { readUpload } from '../intake/read-upload.ts'
+import { readStoredRun, type StoredRun } from '../intake/reads.ts'
 import { checkShape } from '../judging/admit-shape.ts'
 import { compiledRevision } from '../judging/compile.ts'
 import { factOf } from '../judging/facts.ts'
@@ -12,7 +14,6 @@ import type { Database } from '../platform/database/pool.ts'
 import type { Act } from '../platform/gate.ts'
 import { fieldInvalid, Problem } from '../platform/problems.ts'
 import { stepResults } from '../units/step-evidence.ts'
-import type { Correction, CorrectionAnswer, CorrectionConfirmation, CorrectionDraft } from './correction-words.ts'
 import {
   correctionDigest,
   inEffect,
@@ -22,10 +23,9 @@ import {
   writeCorrection,
   writeMeasured,
 } from './corrections.ts'
-import { readUpload } from './read-upload.ts'
-import { readStoredRun, type StoredRun } from './reads.ts'
-import { loadJudgedBy, readCorrectionsOf, uncertaintyOf } from './reads-corrections.ts'
-import { insertConfirmation, insertCorrection } from './store-corrections.ts'
+import { loadJudgedBy, readCorrectionsOf, uncertaintyOf } from './reads.ts'
+import { insertConfirmation, insertCorrection } from './store.ts'
+import type { Correction, CorrectionAnswer, CorrectionConfirmation, CorrectionDraft } from './words.ts'
 
 /**
  * Records a correction of a number that was sent, and what the run comes to with it. It changes nothing that is stored:

@@ -1,12 +1,12 @@
+import { readStoredRun, type StoredRun } from '../intake/reads.ts'
 import { emptyFacts, type Facts, factOf, revisionKey } from '../judging/facts.ts'
 import { loadFacts } from '../judging/reads.ts'
 import type { Database } from '../platform/database/pool.ts'
 import type { Sql } from '../platform/database/sql.ts'
 import { idInstant } from '../platform/ids.ts'
 import { Problem } from '../platform/problems.ts'
-import type { Correction, CorrectionAnswer } from './correction-words.ts'
 import { writeCorrection } from './corrections.ts'
-import { readStoredRun, type StoredRun } from './reads.ts'
+import type { Correction, CorrectionAnswer } from './words.ts'
 
 const READ_CORRECTIONS = `
   SELECT c.correction_id AS "correctionId", c.run_id AS "runId", c.site_id AS site, c.step, c.measurement, c.member,

@@ -1,9 +1,9 @@
+import { alertsWindow } from '../intake/reads-window.ts'
 import { costs, type GraphBuilder, type GraphObject, wordsEnum } from '../platform/http/graphql/builder.ts'
 import type { Services } from '../platform/http/server.ts'
 import type { Station } from '../stations/words.ts'
-import { alertCodes, type StationAlert } from './alert-words.ts'
-import { readAlerts } from './reads-alerts.ts'
-import { alertsWindow } from './reads-window.ts'
+import { readAlerts } from './reads.ts'
+import { alertCodes, type StationAlert } from './words.ts'
 
 /** What should make somebody look at a station, beside the station. */
 export function graphAlerts(

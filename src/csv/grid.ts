@@ -1,4 +1,4 @@
-import type { CsvFault } from './csv-faults.ts'
+import type { CsvFault } from './faults.ts'
 
 /**
  * Cuts the bytes of a CSV file into rows and cells. The form is RFC 4180, narrowed where it would let a file be read

@@ -1,9 +1,9 @@
 import { z } from 'zod'
 import { PageWire, refusals } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
-import { confirmCorrection, correctRun } from './acts-correct.ts'
-import { CorrectionConfirmationWire, CorrectionDraftWire, CorrectionWire } from './correction-words.ts'
-import { listCorrections } from './reads-corrections.ts'
+import { confirmCorrection, correctRun } from './acts.ts'
+import { listCorrections } from './reads.ts'
+import { CorrectionConfirmationWire, CorrectionDraftWire, CorrectionWire } from './words.ts'
 
 const RunParams = z.strictObject({ runId: z.string().min(1).max(64) })
 const CorrectionParams = RunParams.extend({ correctionId: z.string().min(1).max(64) })

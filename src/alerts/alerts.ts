@@ -1,6 +1,6 @@
 import { compare, type Decimal } from '../exact/decimal.ts'
 import { writeInstant } from '../exact/time.ts'
-import type { AlertCode, StationAlert } from './alert-words.ts'
+import type { AlertCode, StationAlert } from './words.ts'
 
 /**
  * What should make somebody look at a station, from its uploads in the order of tests. Computed when it is asked, and

@@ -1,11 +1,11 @@
 import { z } from 'zod'
 import { KeyWire } from '../exact/text.ts'
 import { InstantWire } from '../exact/time.ts'
+import { alertsWindow } from '../intake/reads-window.ts'
 import { PageWire, refusals } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
-import { StationAlertWire } from './alert-words.ts'
-import { readAlerts } from './reads-alerts.ts'
-import { alertsWindow } from './reads-window.ts'
+import { readAlerts } from './reads.ts'
+import { StationAlertWire } from './words.ts'
 
 export function registerAlerts(app: RestApp, { database, received }: Services): void {
   app.get(

@@ -1,6 +1,6 @@
 import { z } from 'zod'
 import { relations } from '../exact/quantity.ts'
-import { csvEncodings, csvSeparators } from './csv-grid.ts'
+import { csvEncodings, csvSeparators } from './grid.ts'
 
 /**
  * How the files of one station are to be read: one row is one run. `template` is an upload with all that is the same in

@@ -1,7 +1,7 @@
 import fc from 'fast-check'
 import { describe, expect, test } from 'vitest'
+import { mismatchAlerts, openLeadAlerts, type SeenReading, verdictAlerts } from '../../src/alerts/alerts.ts'
 import { decimal } from '../../src/exact/decimal.ts'
-import { mismatchAlerts, openLeadAlerts, type SeenReading, verdictAlerts } from '../../src/intake/alerts.ts'
 
 const seen = (index: number) => ({ runId: `R-${index}`, serial: `U-${index}`, at: index * 60_000 })
 

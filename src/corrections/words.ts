@@ -3,9 +3,9 @@ import { DigestWire } from '../exact/canonical.ts'
 import { DecimalTextWire, relations } from '../exact/quantity.ts'
 import { KeyWire, TextWire } from '../exact/text.ts'
 import { InstantWire } from '../exact/time.ts'
+import type { JudgementText } from '../intake/stored.ts'
 import { stressNames, type Verdict, verdicts } from '../judging/words.ts'
 import type { StepResult } from '../units/words.ts'
-import type { JudgementText } from './stored.ts'
 
 /** What of a measurement can be corrected: its reading, or one of its measured stresses. */
 export const correctedMembers = ['reading', ...stressNames] as const

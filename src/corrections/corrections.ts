@@ -2,13 +2,7 @@ import { canonicalText, digestOf } from '../exact/canonical.ts'
 import type { Quantity } from '../exact/quantity.ts'
 import { writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import type { Measured, Upload, UploadMeasurement } from '../judging/words.ts'
-import type {
-  CorrectedMember,
-  CorrectedNumber,
-  Correction,
-  CorrectionAnswer,
-  CorrectionDraft,
-} from './correction-words.ts'
+import type { CorrectedMember, CorrectedNumber, Correction, CorrectionAnswer, CorrectionDraft } from './words.ts'
 
 /**
  * Corrections of a run, by addition. Each is judged on top of those in effect before it; the run's own rows never change.
