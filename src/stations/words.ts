@@ -154,7 +154,7 @@ export type Uncertainty = z.infer<typeof UncertaintyWire>
  * What the instrument was found to read before it was adjusted, for one kind of test: shown minus true, as a share of
  * the true value (-8 % reads 92 for 100) or in the unit of the reading.
  */
-const AsFoundWire = z
+export const AsFoundWire = z
   .strictObject({
     kind: z.enum(stepKinds),
     range: RangeWire.nullish().describe('of the reading as shown, in its own unit; absent: every reading'),

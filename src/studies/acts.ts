@@ -1,7 +1,6 @@
 import { runActOf } from '../access/acts-live.ts'
 import type { PersonActor } from '../access/words.ts'
 import { digestOf } from '../exact/canonical.ts'
-import { isZero } from '../exact/decimal.ts'
 import { recordEntry } from '../ledger/acts.ts'
 import { getRevision } from '../plans/reads.ts'
 import type { Database } from '../platform/database/pool.ts'
@@ -10,10 +9,9 @@ import type { Act } from '../platform/gate.ts'
 import { fieldInvalid, Problem, unknownReference } from '../platform/problems.ts'
 import { readDated } from '../stations/dated.ts'
 import { getCalibration, listCalibrations } from '../stations/reads.ts'
-import { canonicalOf } from '../stations/uncertainty.ts'
 import type { CalibrationAnswer } from '../stations/words.ts'
 import { getStudy } from './reads.ts'
-import { isFinal, type Scope, type StudyRecord, studyNotFound } from './record.ts'
+import { errorsInDoubt, isFinal, type Scope, type StudyRecord, studyNotFound } from './record.ts'
 import { holdStudy, insertAssessment, insertStudy, selectAssessment, updateStudy } from './store.ts'
 import type { AssessmentDraft, Question, Study, StudyDraft } from './words.ts'
 
@@ -89,27 +87,16 @@ async function revisionScope(act: Act, question: Extract<Question, { kind: 'revi
 async function errorScope(act: Act, key: string): Promise<Scope> {
   const pointer = '/question/calibration'
   const calibration = await named(getCalibration(act.sql, key), { key: 'calibration-not-found', pointer })
-  const found = calibration.asFound.filter(
-    ({ error, toleranceMet }) => !toleranceMet && !isZero(canonicalOf(error.value, error.unit)),
-  )
-  if (found.length === 0) throw fieldInvalid(pointer, `${key} found no error out of tolerance.`)
-  const until = Date.parse(calibration.performedAt)
-  const earlier = await earlierCalibrations(act, calibration)
-  const errors = found.map((asFound) => ({ asFound, since: sinceOf(asFound.kind, earlier) }))
+  const errors = errorsInDoubt(calibration, await earlierCalibrations(act, calibration))
+  if (errors.length === 0) throw fieldInvalid(pointer, `${key} found no error out of tolerance.`)
   return {
     kind: 'calibration-error',
     instrument: calibration.instrument,
     errors,
     from: Math.min(...errors.map(({ since }) => since)),
-    until,
+    until: Date.parse(calibration.performedAt),
     receivedBy: act.at,
   }
-}
-
-/** Since the last earlier calibration that did not find this kind out of tolerance; nothing was tested before 1970. */
-function sinceOf(kind: string, earlier: readonly CalibrationAnswer[]): number {
-  const good = earlier.findLast(({ asFound }) => !asFound.some((one) => one.kind === kind && !one.toleranceMet))
-  return good === undefined ? 0 : Date.parse(good.performedAt)
 }
 
 const CALIBRATIONS_PAGE = 500

@@ -1,7 +1,9 @@
+import { isZero } from '../exact/decimal.ts'
 import { writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import type { Verdict } from '../judging/words.ts'
 import { Problem } from '../platform/problems.ts'
-import type { AsFound } from '../stations/words.ts'
+import { canonicalOf } from '../stations/uncertainty.ts'
+import type { AsFound, CalibrationAnswer } from '../stations/words.ts'
 import type { ShipState } from '../units/event-words.ts'
 import {
   type Question,
@@ -39,6 +41,24 @@ export interface InstrumentScope {
   readonly instrument: string
   /** Those found out of tolerance, each with the instant from which its kind is in doubt. */
   readonly errors: readonly { readonly since: number; readonly asFound: AsFound }[]
+}
+
+/**
+ * The errors that a calibration found out of tolerance. Each kind is in doubt since the last earlier calibration that did
+ * not find it out of tolerance; nothing was tested before 1970. `earlier` in the order in which they were performed.
+ */
+export function errorsInDoubt(
+  calibration: Pick<CalibrationAnswer, 'asFound'>,
+  earlier: readonly Pick<CalibrationAnswer, 'asFound' | 'performedAt'>[],
+): InstrumentScope['errors'] {
+  return calibration.asFound
+    .filter(({ error, toleranceMet }) => !toleranceMet && !isZero(canonicalOf(error.value, error.unit)))
+    .map((asFound) => {
+      const good = earlier.findLast(
+        (one) => !one.asFound.some(({ kind, toleranceMet }) => kind === asFound.kind && !toleranceMet),
+      )
+      return { asFound, since: good === undefined ? 0 : Date.parse(good.performedAt) }
+    })
 }
 
 /** The place of a run in the order in which studies go through them. */

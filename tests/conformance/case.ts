@@ -2,6 +2,7 @@ import { readdirSync, readFileSync } from 'node:fs'
 import { z } from 'zod'
 import { correctedMembers } from '../../src/corrections/words.ts'
 import { outcomes, reasonCodes, type UploadCode, verdicts } from '../../src/judging/words.ts'
+import { AsFoundWire } from '../../src/stations/words.ts'
 import { shipStates, unitEvents } from '../../src/units/event-words.ts'
 
 /**
@@ -141,6 +142,50 @@ const UnitExpected = z.strictObject({
   correctedFrom: z.array(z.string().nullable()).optional(),
 })
 
+/** Another tester that stands at the line for a while, in place of the usual one. */
+const InstrumentGiven = z.strictObject({
+  instrument: z.string(),
+  from: Time,
+  until: Time,
+  /** In the order in which they were performed; each is recorded at once. */
+  calibrations: z.array(
+    z.strictObject({ calibration: z.string(), performedAt: Time, asFound: z.array(AsFoundWire).default([]) }),
+  ),
+})
+
+/** One measurement that a study lists, in the order of the steps; numbers with their units. */
+const MeasurementListed = z.strictObject({
+  step: z.string(),
+  measurement: z.string(),
+  verdictBefore: z.enum(verdicts).default('pass'),
+  verdictAfter: z.enum(verdicts),
+  judgedBefore: z.string(),
+  judgedAfter: z.string(),
+  limitUpperBefore: z.string(),
+  limitUpperAfter: z.string(),
+  margin: z.string(),
+})
+
+const StudyGiven = z.strictObject({
+  study: z.string(),
+  askedAt: Time,
+  question: z.discriminatedUnion('kind', [
+    z.strictObject({ kind: z.literal('revision-change'), from: z.number(), to: z.number(), testedFrom: Time }),
+    z.strictObject({ kind: z.literal('calibration-error'), calibration: z.string() }),
+  ]),
+  /** All that it lists, that furthest beyond its limit first. */
+  findings: z.array(
+    z.strictObject({
+      /** The name of the upload. */
+      of: z.string(),
+      shipState: z.enum(shipStates).default('in-plant'),
+      verdictBefore: z.enum(verdicts).default('pass'),
+      verdictAfter: z.enum(verdicts),
+      measurements: z.array(MeasurementListed),
+    }),
+  ),
+})
+
 export const ConformanceCaseWire = z.strictObject({
   case: z.string().regex(/^T\d\d[a-z]?$/),
   title: z.string(),
@@ -154,6 +199,8 @@ export const ConformanceCaseWire = z.strictObject({
   corrections: z.array(CorrectionGiven).default([]),
   events: z.array(EventGiven).default([]),
   units: z.array(UnitExpected).default([]),
+  instruments: z.array(InstrumentGiven).default([]),
+  studies: z.array(StudyGiven).default([]),
 })
 export type ConformanceCase = z.infer<typeof ConformanceCaseWire>
 export type UploadCase = ConformanceCase['uploads'][number]
@@ -161,6 +208,7 @@ export type RevisionCase = ConformanceCase['revisions'][number]
 export type CorrectionCase = ConformanceCase['corrections'][number]
 export type EventCase = ConformanceCase['events'][number]
 export type UnitCase = ConformanceCase['units'][number]
+export type StudyCase = ConformanceCase['studies'][number]
 export type TableCase = ConformanceCase['tables'][number]
 
 const FOLDER = new URL('./cases/', import.meta.url)

@@ -27,6 +27,7 @@ import {
   type UnitFound,
   type UploadFound,
 } from './scene.ts'
+import { instrumentHappenings, studyHttp } from './studies-http.ts'
 
 /** One service for all cases, with one line; each case has a product, a plan and a rule set of its own. */
 export interface House {
@@ -115,6 +116,10 @@ export async function runHttp(house: House, scene: Scene): Promise<void> {
     }),
   )
   for (const given of scene.given.corrections) happenings.push(...correction(house, scene, given, runIds))
+  happenings.push(...instrumentHappenings(house, scene))
+  for (const given of scene.given.studies) {
+    happenings.push({ at: scene.at(given.askedAt), act: () => studyHttp(house, scene, given, runIds) })
+  }
   // What stands at one instant happens in the order written.
   for (const { at, act } of happenings.sort((one, other) => one.at - other.at)) {
     until(at)

@@ -43,6 +43,7 @@ import {
   tablesOf,
   type UploadFound,
 } from './scene.ts'
+import { studyPure, withInstruments } from './studies-pure.ts'
 
 const actor = { kind: 'station', key: 'K-1', site: 'leeds', stations: [STATION] } as const
 const LONG_AGO = Date.parse('2026-01-05T00:00:00Z')
@@ -78,7 +79,7 @@ export function runPure(scene: Scene): void {
   for (const { given, check } of revisions.values()) {
     if (check !== undefined) compareFindings(given, check.findings)
   }
-  const facts = factsOf(scene, product, revisions)
+  const facts = withInstruments(scene, factsOf(scene, product, revisions))
   const histories = new Map<string, UnitHistory>()
   const first = new Map<string, { digest: string; found: UploadFound }>()
   const digestOfRevision = (revision: number) => revisions.get(revision)?.digest ?? `sha256:${'0'.repeat(64)}`
@@ -109,7 +110,27 @@ export function runPure(scene: Scene): void {
     })
     if (given.confirmedAt !== undefined) happenings.push({ at: scene.at(given.confirmedAt), act: () => correct() })
   }
+  for (const given of scene.given.studies) {
+    happenings.push({ at: scene.at(given.askedAt), act: () => studyPure(scene, given, askable(house, revisions)) })
+  }
   for (const { act } of happenings.sort((one, other) => one.at - other.at)) act()
+}
+
+/** What a study asks: the runs judged so far, and the contents that they can be judged by again. */
+function askable(house: House, revisions: ReadonlyMap<number, Revision>): Parameters<typeof studyPure>[2] {
+  return {
+    runs: [...house.decisions].map(([name, { upload, decision, serial }]) => ({
+      name,
+      upload,
+      decision,
+      shipState: foldOf(historyOf(house, serial)).shipState,
+    })),
+    contentOf(revision) {
+      const fact = revisions.get(revision)?.fact
+      if (fact?.kind !== 'revision') throw new Error(`there is no revision ${revision}`)
+      return fact.content
+    },
+  }
 }
 
 /** Judges an upload again with another number; gives what puts the correction into effect. */

@@ -208,7 +208,7 @@ export function compareUpload({ upload }: Sending, found: UploadFound): void {
   }
 }
 
-function numberText(number: Wire | undefined): string | undefined {
+export function numberText(number: Wire | undefined): string | undefined {
   return (
     number &&
     `${number.relation === '<' || number.relation === '>' ? number.relation : ''}${number.value} ${number.unit}`
