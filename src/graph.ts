@@ -8,6 +8,7 @@ import type { Services } from './platform/http/server.ts'
 import { graphProducts } from './products/graph.ts'
 import { graphRules } from './rules/graph.ts'
 import { graphStations } from './stations/graph.ts'
+import { graphStudies } from './studies/graph.ts'
 import { graphUnits } from './units/graph.ts'
 
 /** Wires the rooms' questions into one schema, lowest room first: each may lead to the types of those below it. */
@@ -21,5 +22,6 @@ export function buildGraph(services: Services): GraphQLSchema {
   const intake = graphIntake(builder, services, { ...plans, ...stations, ...units })
   graphCorrections(builder, services, { ...intake, ...units })
   graphAlerts(builder, services, stations)
+  graphStudies(builder, services, { ...plans, ...stations, ...units, ...intake })
   return builder.toSchema()
 }

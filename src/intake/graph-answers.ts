@@ -162,5 +162,5 @@ export function graphAnswers(builder: GraphBuilder, words: UnitWords) {
       action: t.exposeString('action'),
     }),
   })
-  return { Answer, Code }
+  return { Answer, Code, Written }
 }

@@ -28,6 +28,7 @@ export interface GraphBelow<Unit> extends UnitWords {
 /** What other rooms add to, or lead to. */
 export interface IntakeGraph {
   readonly Run: GraphObject<ListedUpload>
+  readonly Written: AnswerGraph['Written']
 }
 
 /** Uploads with what became of them, and the answer to each as it stands now. */
@@ -41,7 +42,7 @@ export function graphIntake<Unit>(
   const ListedOutcome = wordsEnum(builder, 'ListedOutcome', listedOutcomes)
   const UploadCodeWord = wordsEnum(builder, 'UploadCodeWord', uploadCodes)
   const RunConnection = builder.connectionObject({ type: Run, name: 'RunConnection' }, { name: 'RunEdge' })
-  const { Answer, Code }: AnswerGraph = graphAnswers(builder, below)
+  const { Answer, Code, Written }: AnswerGraph = graphAnswers(builder, below)
   const loadRuns = async (runIds: string[]) =>
     inOrder(runIds, await readUploads(database, runIds), ({ runId }) => runId)
 
@@ -149,5 +150,5 @@ export function graphIntake<Unit>(
       resolve: (_root, { runId }) => runId,
     }),
   }))
-  return { Run }
+  return { Run, Written }
 }

@@ -19,7 +19,7 @@ import { type Rejudged, rejudgeByRevision, rejudgeCorrected, type StoredRun } fr
 import { isUnchanged, type Screen, screenBetween } from './screen.ts'
 import {
   type AskedRun,
-  countRuns,
+  countRunsAfter,
   holdWaiting,
   insertFindings,
   isAnyWaiting,
@@ -32,17 +32,25 @@ import type { StudyFailure } from './words.ts'
 /** Runs looked at in one transaction: their judgements and bytes are all that is in memory of a study. */
 const PAGE_MAX = 1_000
 
+/** Runs counted in one transaction: an act that waits for the study waits no longer than that. */
+const COUNT_MAX = 50_000
+
 /**
  * Takes one page of the study asked for first that no other process has in hand. Findings and the place to go on from
  * are one transaction, so a process that dies leaves a page that another does again from its beginning.
  */
-export async function studyPage(database: Database, limit = PAGE_MAX): Promise<'settled' | 'more'> {
+export async function studyPage(
+  database: Database,
+  { judged: limit = PAGE_MAX, counted = COUNT_MAX } = {},
+): Promise<'settled' | 'more'> {
   if (!(await isAnyWaiting(database.sql))) return 'settled'
   return inTransaction(database, async (sql) => {
     const record = await holdWaiting(sql)
     if (record === undefined) return 'settled'
     if (record.state === 'queued') {
-      await updateStudy(sql, { ...record, state: 'running', total: await countRuns(sql, record.scope) })
+      const { count, last } = await countRunsAfter(sql, record.scope, { after: record.cursor, limit: counted })
+      const state = last === null ? 'running' : 'queued'
+      await updateStudy(sql, { ...record, state, total: record.total + count, cursor: last })
       return 'more'
     }
     const page = await lookAtPage(sql, record, limit)

@@ -12,7 +12,7 @@ import { getCalibration, listCalibrations } from '../stations/reads.ts'
 import type { CalibrationAnswer } from '../stations/words.ts'
 import { getStudy } from './reads.ts'
 import { errorsInDoubt, isFinal, type Scope, type StudyRecord, studyNotFound } from './record.ts'
-import { holdStudy, insertAssessment, insertStudy, selectAssessment, updateStudy } from './store.ts'
+import { holdStudy, insertAssessment, insertStudy, selectAssessments, updateStudy } from './store.ts'
 import type { AssessmentDraft, Question, Study, StudyDraft } from './words.ts'
 
 /**
@@ -165,7 +165,7 @@ export async function assessStudy(
     if (record.digest !== draft.digest) {
       throw new Problem('digest-stale', { detail: `The findings of ${study} have the digest ${record.digest}.` })
     }
-    if ((await selectAssessment(act.sql, study)) !== undefined) {
+    if ((await selectAssessments(act.sql, [study])).length > 0) {
       throw new Problem('already-exists', { detail: `Study ${study} was assessed and is closed.` })
     }
     const { digest, conclusion, meaning } = draft

@@ -77,6 +77,7 @@ export interface StudyRecord {
   readonly total: number
   readonly done: number
   readonly found: number
+  /** How far it came: while it is queued in counting, then in judging. */
   readonly cursor: RunPlace | null
   readonly digest: string
   readonly recordedAt: number
@@ -94,6 +95,7 @@ export interface AssessmentRecord {
 }
 
 export interface CountRow {
+  readonly study: string
   readonly site: string
   readonly product: string
   readonly shipState: ShipState
@@ -101,6 +103,12 @@ export interface CountRow {
   readonly verdictAfter: Verdict
   readonly count: number
 }
+
+/** Where a list of studies goes on: when one was asked, in milliseconds since the epoch, and its key. */
+export type StudyPlace = readonly [askedAt: number, study: string]
+
+/** Where a list of findings goes on: the share as the database writes it, and the number in the study. */
+export type FindingPlace = readonly [beyond: string, ordinal: number]
 
 /** A finding with what it is ranked by. */
 export interface FindingRow {
@@ -116,11 +124,10 @@ export function studyNotFound(study: string): Problem {
   return new Problem('study-not-found', { detail: `There is no study ${study}.` })
 }
 
-export function writeStudy(
-  record: StudyRecord,
-  counts: readonly CountRow[],
-  assessment: AssessmentRecord | undefined,
-): Study {
+/** A study as it is answered, but for the counts. */
+export type StudyUncounted = Omit<Study, 'counts'>
+
+export function writeStudy(record: StudyRecord, assessment: AssessmentRecord | undefined): StudyUncounted {
   const { study, question, state, failure, total, done, found, digest } = record
   return {
     study,
@@ -130,7 +137,6 @@ export function writeStudy(
     total,
     done,
     found,
-    counts: [...counts],
     digest,
     askedAt: writeInstant(record.recordedAt),
     askedBy: record.recordedBy,

@@ -3,7 +3,6 @@ import { KeyWire } from '../exact/text.ts'
 import {
   makePage,
   PageWire,
-  PlaceNumber,
   pageQuery,
   readPage,
   refusals,
@@ -13,11 +12,10 @@ import {
 import type { RestApp, Services } from '../platform/http/server.ts'
 import { assessStudy, cancelStudy, createStudy } from './acts.ts'
 import { getStudy, listFindings } from './reads.ts'
+import { FindingPlaceWire, findingPlace } from './reads-places.ts'
 import { AssessmentDraftWire, StudyDraftWire, StudyFindingWire, StudyWire } from './words.ts'
 
 const StudyParams = z.strictObject({ study: KeyWire })
-/** The share as the database writes it, and the number in the study. */
-const FindingPlace = z.tuple([z.string().regex(/^-?[0-9]{1,40}(\.[0-9]{1,80})?$/), PlaceNumber])
 const tags = ['studies']
 
 export function registerStudies(app: RestApp, { database }: Services): void {
@@ -73,9 +71,9 @@ export function registerStudies(app: RestApp, { database }: Services): void {
     async (request, reply) => {
       const { study } = request.params
       const name = `studies/${study}/findings`
-      const asked = readPage(name, request.query, FindingPlace)
+      const asked = readPage(name, request.query, FindingPlaceWire)
       const rows = await listFindings(database.sql, study, asked)
-      const page = makePage(name, rows, asked.limit, ({ beyond, finding }) => [beyond, finding.ordinal])
+      const page = makePage(name, rows, asked.limit, findingPlace)
       return sendPage(request, reply, { ...page, items: page.items.map(({ finding }) => finding) })
     },
   )

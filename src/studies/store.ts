@@ -1,6 +1,15 @@
 import type { Verdict } from '../judging/words.ts'
 import { type Sql, timestamptzText } from '../platform/database/sql.ts'
-import type { AssessmentRecord, CountRow, FindingRow, RunPlace, Scope, StudyRecord } from './record.ts'
+import type {
+  AssessmentRecord,
+  CountRow,
+  FindingPlace,
+  FindingRow,
+  RunPlace,
+  Scope,
+  StudyPlace,
+  StudyRecord,
+} from './record.ts'
 import { QuestionWire, type StudyFinding } from './words.ts'
 
 type Stored = Omit<StudyRecord, 'question' | 'scope' | 'cursor'> & {
@@ -38,16 +47,33 @@ export async function insertStudy(sql: Sql, record: StudyRecord): Promise<void> 
   )
 }
 
-export async function selectStudy(sql: Sql, study: string): Promise<StudyRecord | undefined> {
-  const [row] = await sql.query<Stored>(
-    `SELECT ${COLUMNS} FROM governance.study WHERE study = $1`,
-    [study],
-    'studies_study',
+/** Those of the keys that there are, in any order. */
+export async function selectStudies(sql: Sql, studies: readonly string[]): Promise<StudyRecord[]> {
+  const rows = await sql.query<Stored>(
+    `SELECT ${COLUMNS} FROM governance.study WHERE study = ANY($1)`,
+    [studies],
+    'studies_studies',
   )
-  return row && recordOf(row)
+  return rows.map(recordOf)
 }
 
-/** The same, held against the job until the transaction ends. */
+/** The one asked for last first. One more than `limit` where there are more. */
+export async function selectStudiesBefore(
+  sql: Sql,
+  page: { readonly after: StudyPlace | undefined; readonly limit: number },
+): Promise<StudyRecord[]> {
+  const [recordedAt, study] = page.after ?? [undefined, '']
+  const rows = await sql.query<Stored>(
+    `SELECT ${COLUMNS} FROM governance.study
+     WHERE $1::timestamptz IS NULL OR (governance.study.recorded_at, study) < ($1, $2)
+     ORDER BY governance.study.recorded_at DESC, study DESC LIMIT $3`,
+    [recordedAt === undefined ? null : timestamptzText(recordedAt), study, page.limit + 1],
+    'studies_before',
+  )
+  return rows.map(recordOf)
+}
+
+/** One study, held against the job until the transaction ends. */
 export async function holdStudy(sql: Sql, study: string): Promise<StudyRecord | undefined> {
   const [row] = await sql.query<Stored>(
     `SELECT ${COLUMNS} FROM governance.study WHERE study = $1 FOR UPDATE`,
@@ -119,28 +145,31 @@ export async function insertFindings(sql: Sql, study: string, rows: readonly Fin
   )
 }
 
-/** Those furthest beyond their limit first. One more than `limit` where there are more. */
-export async function selectFindings(
+/** Of each study those furthest beyond their limit first. One more than `limit` of each where there are more. */
+export async function selectFindingsOf(
   sql: Sql,
-  study: string,
-  page: { readonly after: readonly [beyond: string, ordinal: number] | undefined; readonly limit: number },
-): Promise<FindingRow[]> {
-  const rows = await sql.query<{ beyond: string; finding: string }>(
-    `SELECT beyond::text, finding FROM governance.study_finding
-     WHERE study = $1 AND ($2::numeric IS NULL OR beyond < $2 OR (beyond = $2 AND ordinal > $3))
-     ORDER BY governance.study_finding.beyond DESC, ordinal LIMIT $4`,
-    [study, page.after?.[0] ?? null, page.after?.[1] ?? 0, page.limit + 1],
+  studies: readonly string[],
+  page: { readonly after: FindingPlace | undefined; readonly limit: number },
+): Promise<(FindingRow & { readonly study: string })[]> {
+  const rows = await sql.query<{ study: string; beyond: string; finding: string }>(
+    `SELECT f.study, f.beyond::text, f.finding FROM unnest($1::text[]) AS asked (study) CROSS JOIN LATERAL (
+       SELECT * FROM governance.study_finding one
+       WHERE one.study = asked.study AND ($2::numeric IS NULL OR beyond < $2 OR (beyond = $2 AND ordinal > $3))
+       ORDER BY one.beyond DESC, one.ordinal LIMIT $4) f
+     ORDER BY f.study, f.beyond DESC, f.ordinal`,
+    [studies, page.after?.[0] ?? null, page.after?.[1] ?? 0, page.limit + 1],
     'studies_findings',
   )
-  return rows.map(({ beyond, finding }): FindingRow => ({ beyond, finding: JSON.parse(finding) as StudyFinding }))
+  return rows.map(({ study, beyond, finding }) => ({ study, beyond, finding: JSON.parse(finding) as StudyFinding }))
 }
 
-export function selectCounts(sql: Sql, study: string): Promise<CountRow[]> {
+/** In the order of site, product, state, verdicts within each study. */
+export function selectCounts(sql: Sql, studies: readonly string[]): Promise<CountRow[]> {
   return sql.query<CountRow>(
-    `SELECT site, product, ship_state AS "shipState", verdict_before AS "verdictBefore", verdict_after AS "verdictAfter",
-       count(*) AS count
-     FROM governance.study_finding WHERE study = $1 GROUP BY 1, 2, 3, 4, 5 ORDER BY 1, 2, 3, 4, 5`,
-    [study],
+    `SELECT study, site, product, ship_state AS "shipState", verdict_before AS "verdictBefore",
+       verdict_after AS "verdictAfter", count(*) AS count
+     FROM governance.study_finding WHERE study = ANY($1) GROUP BY 1, 2, 3, 4, 5, 6 ORDER BY 1, 2, 3, 4, 5, 6`,
+    [studies],
     'studies_counts',
   )
 }
@@ -154,14 +183,14 @@ export async function insertAssessment(sql: Sql, one: AssessmentRecord): Promise
   )
 }
 
-export async function selectAssessment(sql: Sql, study: string): Promise<AssessmentRecord | undefined> {
-  const [row] = await sql.query<AssessmentRecord>(
+/** Those that were assessed, in any order. */
+export function selectAssessments(sql: Sql, studies: readonly string[]): Promise<AssessmentRecord[]> {
+  return sql.query<AssessmentRecord>(
     `SELECT study, digest, conclusion, meaning, recorded_at AS "recordedAt", recorded_by AS "recordedBy"
-     FROM governance.study_assessment WHERE study = $1`,
-    [study],
-    'studies_assessment',
+     FROM governance.study_assessment WHERE study = ANY($1)`,
+    [studies],
+    'studies_assessments',
   )
-  return row
 }
 
 // ------------------------------------------------------------------------------------------------ stored runs
@@ -186,6 +215,13 @@ export interface AskedRun extends RunPlace {
 const ASKED = `outcome = 'accepted' AND purpose = 'production' AND received_at <= $3
   AND ($4::text IS NULL OR (plan = $4 AND revision = $5)) AND ($6::text IS NULL OR instrument = $6)`
 
+/** The next runs of the window in the order of studies, whoever asked about them, and the place of the last of them. */
+const AFTER = `started_at >= $1 AND started_at < $2
+  AND ($7::text IS NULL OR (site_id, started_at, run_id) > ($7, $8, $9::uuid))
+  ORDER BY site_id, started_at, run_id LIMIT $10`
+const LAST =
+  '(SELECT site_id, started_at, run_id FROM page ORDER BY site_id DESC, started_at DESC, run_id DESC LIMIT 1)'
+
 function askedValues(scope: Scope): unknown[] {
   const isRevision = scope.kind === 'revision-change'
   return [
@@ -198,13 +234,26 @@ function askedValues(scope: Scope): unknown[] {
   ]
 }
 
-export async function countRuns(sql: Sql, scope: Scope): Promise<number> {
-  const [row] = await sql.query<{ count: number }>(
-    `SELECT count(*) AS count FROM intake.runs WHERE started_at >= $1 AND started_at < $2 AND ${ASKED}`,
-    askedValues(scope),
-    'studies_count_runs',
+/**
+ * How many runs are asked about among the next `limit` of the window, and the place to go on from; null at its end. A
+ * period of years is counted in as many statements as it needs, each of which costs the same.
+ */
+export async function countRunsAfter(
+  sql: Sql,
+  scope: Scope,
+  page: { readonly after: RunPlace | null; readonly limit: number },
+): Promise<{ readonly count: number; readonly last: RunPlace | null }> {
+  const [row] = await sql.query<{ count: number; looked: number } & LastRow>(
+    `WITH page AS MATERIALIZED (
+       SELECT site_id, started_at, run_id, outcome, purpose, received_at, plan, revision, instrument FROM intake.runs
+       WHERE ${AFTER})
+     SELECT counted.*, last.site_id AS "lastSite", last.started_at AS "lastStartedAt", last.run_id AS "lastRunId"
+     FROM (SELECT count(*) FILTER (WHERE ${ASKED}) AS count, count(*) AS looked FROM page) counted, ${LAST} last`,
+    [...askedValues(scope), ...placeValues(page)],
+    'studies_count_runs_after',
   )
-  return row?.count ?? 0
+  if (row === undefined) return { count: 0, last: null }
+  return { count: row.count, last: row.looked < page.limit ? null : placeOf(row) }
 }
 
 /**
@@ -216,34 +265,31 @@ export async function selectRunsAfter(
   scope: Scope,
   page: { readonly after: RunPlace | null; readonly limit: number },
 ): Promise<{ readonly runs: AskedRun[]; readonly last: RunPlace | null }> {
-  const { after } = page
   const rows = await sql.query<{ [Member in keyof AskedRun]: AskedRun[Member] | null } & LastRow>(
     `WITH page AS MATERIALIZED (
-       SELECT * FROM intake.runs
-       WHERE started_at >= $1 AND started_at < $2
-         AND ($7::text IS NULL OR (site_id, started_at, run_id) > ($7, $8, $9::uuid))
-       ORDER BY site_id, started_at, run_id LIMIT $10)
+       SELECT * FROM intake.runs WHERE ${AFTER})
      SELECT last.site_id AS "lastSite", last.started_at AS "lastStartedAt", last.run_id AS "lastRunId",
        page.site_id AS site, page.started_at AS "startedAt", page.run_id AS "runId", page.received_at AS "receivedAt",
        page.station, page.instrument, page.calibration, page.product, page.variant, page.serial, page.plan, page.revision,
        page.revision_digest AS "revisionDigest", page.verdict, page.judgement
-     FROM (SELECT site_id, started_at, run_id FROM page ORDER BY site_id DESC, started_at DESC, run_id DESC LIMIT 1) last
+     FROM ${LAST} last
      LEFT JOIN page ON ${ASKED}
      ORDER BY page.site_id, page.started_at, page.run_id`,
-    [
-      ...askedValues(scope),
-      after?.site ?? null,
-      after === null ? null : timestamptzText(after.startedAt),
-      after?.runId ?? null,
-      page.limit,
-    ],
+    [...askedValues(scope), ...placeValues(page)],
     'studies_runs_after',
   )
   const [first] = rows
   if (first === undefined) return { runs: [], last: null }
-  const last = { site: first.lastSite, startedAt: first.lastStartedAt, runId: first.lastRunId }
   const isRun = (row: (typeof rows)[number]): row is AskedRun & LastRow => row.runId !== null
-  return { runs: rows.filter(isRun), last }
+  return { runs: rows.filter(isRun), last: placeOf(first) }
+}
+
+function placeValues({ after, limit }: { readonly after: RunPlace | null; readonly limit: number }): unknown[] {
+  return [after?.site ?? null, after === null ? null : timestamptzText(after.startedAt), after?.runId ?? null, limit]
+}
+
+function placeOf({ lastSite, lastStartedAt, lastRunId }: LastRow): RunPlace {
+  return { site: lastSite, startedAt: lastStartedAt, runId: lastRunId }
 }
 
 interface LastRow {

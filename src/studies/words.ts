@@ -128,7 +128,7 @@ export const StudyWire = z
     question: QuestionWire,
     state: z.enum(studyStates),
     failure: z.string().nullable(),
-    total: z.int().describe('Runs asked about; known once the study runs'),
+    total: z.int().describe('Runs asked about; counted while it is queued'),
     done: z.int().describe('Runs judged again so far'),
     found: z.int(),
     counts: z.array(CountWire),

@@ -7,7 +7,7 @@ import type { Services } from '../platform/http/server.ts'
 import { Problem } from '../platform/problems.ts'
 import { readProducts } from '../products/reads.ts'
 import type { Product } from '../products/words.ts'
-import { type ShipState, shipStates, type UnitEventWire, unitEvents } from './event-words.ts'
+import { type ShipState as ShipStateWord, shipStates, type UnitEventWire, unitEvents } from './event-words.ts'
 import { readUnits, type UnitRead, unitKey, writeAttempts, writeUnitEvent } from './reads.ts'
 import type { UnitName } from './words.ts'
 import { type AttemptWire, evidences, type ReleaseWire, releaseCodes, standings, writeRelease } from './words.ts'
@@ -15,7 +15,7 @@ import { type AttemptWire, evidences, type ReleaseWire, releaseCodes, standings,
 /** A unit as it stands now: what `readUnit` and `readRelease` of REST answer, in one. */
 export interface UnitAnswer extends Pick<UnitRead, 'product' | 'serial' | 'operationsRequired'> {
   readonly askedAt: string
-  readonly shipState: ShipState
+  readonly shipState: ShipStateWord
   readonly attempts: readonly Attempt[]
   readonly events: readonly UnitEventWire[]
   readonly release: ReleaseWire
@@ -34,7 +34,7 @@ export function graphUnits(
   const Reason = builder.objectRef<ReleaseWire['reasons'][number]>('ReleaseReason')
   const Event = builder.objectRef<UnitEventWire>('UnitEvent')
   const EventWord = wordsEnum(builder, 'UnitEventKind', unitEvents)
-  const ShipStateWord = wordsEnum(builder, 'ShipState', shipStates)
+  const ShipState = wordsEnum(builder, 'ShipState', shipStates)
   const Code = wordsEnum(builder, 'ReleaseCode', releaseCodes)
   const Outcome = wordsEnum(builder, 'Outcome', outcomes)
   const Standing = wordsEnum(builder, 'Standing', standings)
@@ -131,7 +131,7 @@ export function graphUnits(
       serial: t.exposeString('serial', { description: "By the product's rule." }),
       askedAt: t.expose('askedAt', { type: 'Instant' }),
       operationsRequired: t.exposeStringList('operationsRequired'),
-      shipState: t.expose('shipState', { type: ShipStateWord }),
+      shipState: t.expose('shipState', { type: ShipState }),
       attempts: t.field({ type: [Attempt], resolve: ({ attempts }) => attempts }),
       events: t.field({ type: [Event], resolve: ({ events }) => events }),
       release: t.field({ type: Release, resolve: ({ release }) => release }),
@@ -149,7 +149,7 @@ export function graphUnits(
       resolve: (_root, name) => name,
     }),
   }))
-  return { Unit, Attempt, Release, Outcome, Standing, Evidence, Verdict, StepVerdict, loadUnits }
+  return { Unit, Attempt, Release, ShipState, Outcome, Standing, Evidence, Verdict, StepVerdict, loadUnits }
 }
 
 function answerUnit(unit: UnitRead): UnitAnswer {

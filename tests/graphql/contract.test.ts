@@ -51,6 +51,7 @@ describe('openapi/v1.graphql', () => {
 const TYPE_OF: Readonly<Record<string, string>> = {
   ListedUpload: 'Run',
   UnitRelease: 'Unit',
+  StudyNumber: 'WrittenQuantity',
   InstrumentCapabilitiesStored: 'InstrumentCapabilities',
 }
 
@@ -73,15 +74,6 @@ const WITHOUT_TWIN = [
   // Feeds and intake are for machines: who reads them page by page keeps a cursor, or the lines that were sent.
   'Batch',
   'Event',
-  // A study is followed by who asked for it, by its progress and page by page.
-  'CalibrationErrorQuestion',
-  'RevisionChangeQuestion',
-  'Study',
-  'StudyAssessment',
-  'StudyCount',
-  'StudyFinding',
-  'StudyMeasurement',
-  'StudyNumber',
   // Persons and keys are administered over REST alone.
   'AccessKey',
   'Person',

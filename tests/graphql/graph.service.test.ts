@@ -1,6 +1,5 @@
 import { getIntrospectionQuery } from 'graphql'
 import { auditServer } from 'graphql-http'
-import pg from 'pg'
 import { afterAll, beforeAll, describe, expect, test, vi } from 'vitest'
 import { buildApp } from '../../src/app.ts'
 import { receivedClock } from '../../src/platform/clock.ts'
@@ -8,6 +7,7 @@ import { createLog } from '../../src/platform/http/server.ts'
 import { problemType } from '../../src/platform/problems.ts'
 import { type Line, openLine } from '../support/line.ts'
 import type { Answer, Client } from '../support/service.ts'
+import { statementsOf } from '../support/statements.ts'
 
 let line: Line
 let accepted: Answer
@@ -192,16 +192,6 @@ describe('the rooms', () => {
 })
 
 /** How many statements went to the database meanwhile, whoever sent them. */
-async function statementsOf(work: () => Promise<unknown>): Promise<number> {
-  const spy = vi.spyOn(pg.Client.prototype, 'query')
-  try {
-    await work()
-    return spy.mock.calls.length
-  } finally {
-    spy.mockRestore()
-  }
-}
-
 describe('statements', () => {
   const everything = `query($n: Int) {
     runs(first: $n) { edges { node { runId stationDetails { siteDetails { name } } revisionDetails { check { verdict } blocks { from } }
