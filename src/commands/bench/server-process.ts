@@ -1,7 +1,6 @@
-import { type ChildProcess, fork } from 'node:child_process'
-import { once } from 'node:events'
 import { fileURLToPath } from 'node:url'
 import type { Cited } from '../demo/bench.ts'
+import { startChild } from './child.ts'
 import type { ServerAnswer, ServerOrder } from './server-words.ts'
 
 /** A service with a line on it, in a process of its own. */
@@ -24,40 +23,21 @@ const BYTES_PER_KB = 1_024
 const BYTES_PER_MB = 1_000_000
 
 export async function startServerProcess(): Promise<ServerProcess> {
-  const child = fork(PROGRAM, [])
-  const opened = await told(child)
+  const child = startChild<ServerOrder, ServerAnswer>(PROGRAM, { name: 'the process that serves' })
+  const opened = await child.told()
   if (!('port' in opened)) throw new Error('the process that serves did not say where it is')
-  const ask = (order: ServerOrder) => {
-    const answered = told(child)
-    child.send(order)
-    return answered
-  }
   return {
     ...opened,
     async peakMb() {
-      const answer = await ask({ ask: 'peak' })
+      const answer = await child.ask({ ask: 'peak' })
       if (!('peakKb' in answer)) throw new Error('the process that serves did not say its size')
       return (answer.peakKb * BYTES_PER_KB) / BYTES_PER_MB
     },
     async bareInsert(batchId) {
-      const answer = await ask({ ask: 'bare-insert', batchId })
+      const answer = await child.ask({ ask: 'bare-insert', batchId })
       if (!('seconds' in answer)) throw new Error('the process that serves did not say how long it took')
       return answer
     },
-    async close() {
-      if (child.exitCode !== null) return
-      const ended = once(child, 'exit')
-      child.disconnect()
-      await ended
-    },
+    close: child.close,
   }
-}
-
-async function told(child: ChildProcess): Promise<ServerAnswer> {
-  const [answer] = await Promise.race([
-    once(child, 'message') as Promise<[ServerAnswer]>,
-    once(child, 'exit').then(() => Promise.reject(new Error('the process that serves ended'))),
-  ])
-  if ('failed' in answer) throw new Error(answer.failed)
-  return answer
 }
