@@ -1,10 +1,11 @@
 import { once } from 'node:events'
-import { type AddressInfo, connect, type Socket } from 'node:net'
+import type { AddressInfo } from 'node:net'
 import { gzipSync } from 'node:zlib'
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
-import { BatchLineWire, BatchWire, CheckAnswerWire } from '../../src/intake/batch-words.ts'
+import { BatchWire, CheckAnswerWire } from '../../src/intake/batch-words.ts'
 import { type Line, openLine, type Wire } from '../support/line.ts'
 import { expected } from '../support/service.ts'
+import { ndjson, openBatch, push, type Read, read, type Sending } from './batch-socket.ts'
 
 /** Batches over a real socket: what clients do that no well-behaved library would. */
 let line: Line
@@ -19,71 +20,7 @@ beforeAll(async () => {
 })
 afterAll(() => line.service.close())
 
-interface Sending {
-  readonly type?: string
-  readonly gzip?: boolean
-  readonly token?: string | undefined
-}
-
-/** Opens a connection and sends the head of a batch; its body goes chunked, so that it may end at any time. */
-async function open({ type = 'application/x-ndjson', gzip = false, token = line.station.token }: Sending = {}) {
-  const socket = connect(port, '127.0.0.1')
-  await once(socket, 'connect')
-  socket.on('error', () => undefined)
-  socket.pause()
-  const head = ['POST /v1/runs/batch HTTP/1.1', 'Host: test', `Authorization: Bearer ${token}`, `Content-Type: ${type}`]
-  if (gzip) head.push('Content-Encoding: gzip')
-  socket.write(`${head.join('\r\n')}\r\nConnection: close\r\nTransfer-Encoding: chunked\r\n\r\n`)
-  return socket
-}
-
-/** Sends a piece of the body; over when the kernel has taken it. */
-function push(socket: Socket, bytes: Buffer | string): Promise<void> {
-  const data = Buffer.from(bytes)
-  return new Promise((resolve) => {
-    if (data.length === 0) return resolve()
-    socket.write(`${data.length.toString(16)}\r\n`)
-    socket.write(data)
-    socket.write('\r\n', () => resolve())
-  })
-}
-
-interface Read {
-  readonly status: number
-  readonly location: string
-  readonly lines: Wire[]
-}
-
-/** Reads all that is answered, and checks each line against the published schema. */
-async function read(socket: Socket): Promise<Read> {
-  const parts: Buffer[] = []
-  socket.on('data', (part: Buffer) => parts.push(part))
-  socket.resume()
-  if (!socket.closed) await once(socket, 'close')
-  const bytes = Buffer.concat(parts)
-  const headEnd = bytes.indexOf('\r\n\r\n')
-  const head = bytes.subarray(0, headEnd).toString('latin1')
-  const body = /transfer-encoding: chunked/i.test(head) ? unchunked(bytes, headEnd + 4) : bytes.subarray(headEnd + 4)
-  const lines = body.toString('utf8').trim()
-  const read = {
-    status: Number(head.split(' ')[1]),
-    location: /^location: (\S+)/im.exec(head)?.[1] ?? '',
-    lines: lines === '' ? [] : lines.split('\n').map((one) => JSON.parse(one)),
-  }
-  if (read.status === 200) for (const one of read.lines) BatchLineWire.parse(one)
-  return read
-}
-
-function unchunked(bytes: Buffer, from: number): Buffer {
-  const parts: Buffer[] = []
-  for (let at = from; ; ) {
-    const lineEnd = bytes.indexOf('\r\n', at)
-    const length = Number.parseInt(bytes.subarray(at, lineEnd).toString('latin1'), 16)
-    if (!(length > 0)) return Buffer.concat(parts)
-    parts.push(bytes.subarray(lineEnd + 2, lineEnd + 2 + length))
-    at = lineEnd + 2 + length + 2
-  }
-}
+const open = (sending: Sending = {}) => openBatch(port, { token: line.station.token, ...sending })
 
 /** Sends a whole batch and reads after all of it is sent. */
 async function send(body: Buffer | string, sending: Sending = {}): Promise<Read> {
@@ -93,8 +30,6 @@ async function send(body: Buffer | string, sending: Sending = {}): Promise<Read>
   return await read(socket)
 }
 
-const ndjson = (uploads: readonly unknown[]) =>
-  uploads.map((one) => (typeof one === 'string' ? one : JSON.stringify(one))).join('\n')
 const idOf = ({ location }: Read) => location.split('/')[3] ?? ''
 const batchOf = async (answered: Read): Promise<Wire> => {
   const { body } = expected(await line.station.get(`/v1/batches/${idOf(answered)}`), 200)
@@ -267,7 +202,7 @@ describe('whatever the client does', () => {
       socket.resume()
     })
     socket.destroy()
-    const answered = { status: 200, location, lines: [] }
+    const answered = { status: 200, location, retryAfter: undefined, lines: [] }
     await expect.poll(() => batchOf(answered), { timeout: 10_000 }).toMatchObject({ reason: 'client-gone', lines: 12 })
     expect((await later(answered)).map(({ status }) => status)).toEqual([...Array(12).fill(201), 422])
   })
@@ -382,7 +317,11 @@ describe('refused before a line is read', () => {
       }),
     )
     const fifth = await send('1\n')
-    expect([fifth.status, fifth.lines[0].type]).toEqual([503, 'urn:limitkeep:problem:overloaded'])
+    expect([fifth.status, fifth.lines[0].type, fifth.retryAfter]).toEqual([
+      503,
+      'urn:limitkeep:problem:overloaded',
+      '5',
+    ])
     for (const socket of open4) socket.end('0\r\n\r\n')
     await Promise.all(open4.map((socket) => once(socket, 'close')))
   })
