@@ -21,9 +21,11 @@ import { printOpenapi, registerOpenapi } from './platform/http/openapi.ts'
 import { createLog, createServer, type RestApp, registerRest, type Services } from './platform/http/server.ts'
 import { registerProducts } from './products/rest.ts'
 import { registerRules } from './rules/rest.ts'
+import { registerStationChecks } from './station-checks/rest.ts'
 import { registerStations } from './stations/rest.ts'
 import { registerStudies } from './studies/rest.ts'
 import { registerUnits } from './units/rest.ts'
+import { registerAffected } from './units/rest-affected.ts'
 
 /** Whether the service can take work, as `/readyz` tells it. */
 export interface Readiness {
@@ -85,7 +87,9 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerRules(app, services)
     registerPlans(app, services)
     registerStations(app, services)
+    registerStationChecks(app, services)
     registerUnits(app, services)
+    registerAffected(app, services)
     registerIntake(app, services, intake)
     registerLedger(app, services, end)
     registerBatches(app, services, intake)

@@ -7,6 +7,7 @@ import { createGraphBuilder } from './platform/http/graphql/builder.ts'
 import type { Services } from './platform/http/server.ts'
 import { graphProducts } from './products/graph.ts'
 import { graphRules } from './rules/graph.ts'
+import { graphStationChecks } from './station-checks/graph.ts'
 import { graphStations } from './stations/graph.ts'
 import { graphUnits } from './units/graph.ts'
 
@@ -17,6 +18,7 @@ export function buildGraph(services: Services): GraphQLSchema {
   graphRules(builder, services)
   const plans = graphPlans(builder, services, products)
   const stations = graphStations(builder, services, plans)
+  graphStationChecks(builder, services, stations)
   const units = graphUnits(builder, services, products)
   const intake = graphIntake(builder, services, { ...plans, ...stations, ...units })
   graphCorrections(builder, services, { ...intake, ...units })

@@ -1,9 +1,9 @@
 import { emptyFacts, type Facts, factOf, forget, isKeyLive, missingNeeds } from '../judging/facts.ts'
 import type { GateShare } from '../platform/gate.ts'
 import type { Ids } from '../platform/ids.ts'
-import { type FoldedAttempt, type FoldPolicy, foldUnit, governingRuns } from '../units/fold.ts'
+import { type AttemptWorth, type FoldedAttempt, type FoldPolicy, foldUnit, governingRuns } from '../units/fold.ts'
 import { unitKey, versionOfUnits } from '../units/reads.ts'
-import { isSuspect, needsOfAttempt } from '../units/support.ts'
+import { needsOfAttempt, withSteps, worthOf } from '../units/support.ts'
 import type { Attempt, Release } from '../units/words.ts'
 import { type Decided, decideReceived, needsOfReceived, type Received } from './decided.ts'
 import type { AttemptRow, CommitRows, IntakeCommit, KeyRow, UploadRow } from './port.ts'
@@ -246,21 +246,24 @@ async function foldHistories(
     first === undefined ? [] : [{ product: first.product, serial: first.serial }],
   )
   const histories = await commit.lockUnits(facts.site, units)
-  const suspects = new Map<string, boolean>()
+  const worths = new Map<string, AttemptWorth>()
   for (const [index, { decided }] of jobs.entries()) {
     const result = results[index]
-    if (result?.kind === 'stored') suspects.set(result.stored.runId, decided.decision?.admission.suspect ?? false)
+    const admission = decided.decision?.admission
+    if (result?.kind === 'stored' && admission?.revision) {
+      worths.set(result.stored.runId, withSteps(admission.worth, admission.revision.content))
+    }
   }
   const answers = new Map<string, HistoryAnswer>()
   for (const [name, own] of added) {
     const { attempts: earlier = [], events = [] } = histories.get(name) ?? {}
     const all: Attempt[] = [...earlier, ...own]
-    await loadSuspects(commit, facts, governingRuns(all, events), suspects)
+    await loadWorths(commit, facts, governingRuns(all, events), worths)
     const product = own[0]?.product ?? ''
     const versions = factOf(facts, 'product', product)?.versions ?? []
     const policy: FoldPolicy = {
       operationsRequired: versionOfUnits(versions, share)?.content.operationsRequired ?? [],
-      isSuspect: ({ runId }) => suspects.get(runId) ?? false,
+      worthOf: ({ runId }) => worths.get(runId) ?? NO_WORTH,
     }
     const folded = foldUnit(all, policy, events)
     for (const attempt of folded.attempts) answers.set(attempt.attempt.runId, { attempt, release: folded.release })
@@ -273,19 +276,22 @@ async function foldHistories(
   return byPlace
 }
 
-/** Asks whether earlier runs that speak for an operation still rest on something; few units have any. */
-async function loadSuspects(
+/** Nothing carries it. */
+const NO_WORTH: AttemptWorth = { suspect: true, suspectKinds: [], suspectSteps: [], isClosed: false }
+
+/** Asks what earlier runs that speak for an operation still rest on; few units have any. */
+async function loadWorths(
   commit: IntakeCommit,
   facts: Facts,
   runs: readonly Attempt[],
-  suspects: Map<string, boolean>,
+  worths: Map<string, AttemptWorth>,
 ): Promise<void> {
   for (const run of runs) {
-    if (run.outcome !== 'accepted' || suspects.has(run.runId)) continue
+    if (run.outcome !== 'accepted' || worths.has(run.runId)) continue
     const start = run.site === facts.site ? facts : emptyFacts(run.site, { version: 0, rulesVersion: 0 })
     const needs = needsOfAttempt(run)
     const loaded = missingNeeds(start, needs).length === 0 ? start : await commit.loadFacts(start, needs)
-    suspects.set(run.runId, isSuspect(loaded, run))
+    worths.set(run.runId, worthOf(loaded, run))
   }
 }
 

@@ -3,7 +3,7 @@ import type { Calibration } from '../stations/calibration.ts'
 import { holds } from '../stations/instrument-assignment.ts'
 import type { Support } from '../stations/support.ts'
 import type { Facts, RevisionFact } from './facts.ts'
-import { supportOfRun } from './run-support.ts'
+import { kindsOf, type RunWorth, supportOfRun, UNDOUBTED } from './run-support.ts'
 import type { CodeFound, Upload, UploadCode } from './words.ts'
 
 /** What the cited revision was at an instant. */
@@ -25,7 +25,7 @@ export function stateAt(upload: Upload, facts: Facts, revision: RevisionFact | n
     at,
     revision: revision === null ? 'in-force' : revisionAt(revision, upload.variant ?? '', at),
     block: revision?.check?.blocks.find((block) => holds(block, at)),
-    support: supportOfRun(upload, facts, at),
+    support: supportOfRun(upload, facts, { at, kinds: revision === null ? [] : kindsOf(revision.content) }),
   }
 }
 
@@ -45,7 +45,7 @@ function revisionAt(revision: RevisionFact, variant: string, at: number): Revisi
 export interface StartAnswer {
   readonly codes: readonly CodeFound[]
   readonly calibration: Calibration | undefined
-  readonly suspect: boolean
+  readonly worth: RunWorth
 }
 
 /**
@@ -102,13 +102,15 @@ export function answerStart(
       },
     })
   }
-  return { codes, calibration: support?.calibration, suspect: support?.suspect ?? false }
+  return { codes, calibration: support?.calibration, worth: support ?? UNDOUBTED }
 }
 
 const aspects = {
   'instrument-mismatch': 'instrument',
   'calibration-expired': 'calibration',
   'programming-not-current': 'programming',
+  'check-missing': 'check',
+  'station-locked': 'check',
 } as const satisfies Partial<Record<UploadCode, string>>
 
 function lacks(support: Support, code: UploadCode): boolean {

@@ -4,6 +4,7 @@ import type { ConfirmedVersion } from '../products/versions.ts'
 import type { Calibration } from '../stations/calibration.ts'
 import type { InstrumentAssignment, Interval } from '../stations/instrument-assignment.ts'
 import type { Programming } from '../stations/programming.ts'
+import type { StationChecks } from '../stations/station-check.ts'
 import type { StationLink } from '../stations/words.ts'
 
 /**
@@ -48,6 +49,7 @@ export interface StationFact {
   readonly linked: StationLink
   /** Every assignment of an instrument to this station. */
   readonly assignments: readonly InstrumentAssignment[]
+  readonly checks: StationChecks
 }
 
 export interface InstrumentFact {

@@ -5,6 +5,8 @@ import { readAllConfirmedVersions } from '../products/reads.ts'
 import type { Calibration } from '../stations/calibration.ts'
 import type { InstrumentAssignment } from '../stations/instrument-assignment.ts'
 import type { Programming } from '../stations/programming.ts'
+import { readStationChecks } from '../stations/reads-checks.ts'
+import { NO_CHECKS } from '../stations/station-check.ts'
 import type { StationLink } from '../stations/words.ts'
 import {
   type AccessKeyFact,
@@ -93,9 +95,15 @@ async function loadStations(sql: Sql, stations: readonly string[]): Promise<Load
     'facts_stations',
   )
   const assignments = await loadAssignments(sql, 'station', stations)
+  const checks = await readStationChecks(sql, stations)
   return rows.map((row): readonly [FactKey, StationFact] => [
     `station/${row.station}`,
-    { kind: 'station', ...row, assignments: assignments.filter((one) => one.station === row.station) },
+    {
+      kind: 'station',
+      ...row,
+      assignments: assignments.filter((one) => one.station === row.station),
+      checks: checks.get(row.station) ?? NO_CHECKS,
+    },
   ])
 }
 

@@ -170,7 +170,9 @@ export const codeOutcomes = {
   'instrument-mismatch': 'held',
   'calibration-expired': 'held',
   'programming-not-current': 'held',
+  'check-missing': 'held',
   // A person must decide.
+  'station-locked': 'held',
   'clock-skew': 'held',
   'clock-implausible': 'held',
   'clock-stepped': 'held',

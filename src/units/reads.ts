@@ -12,7 +12,7 @@ import { normaliseSerial, readSerialRule } from '../products/serial.ts'
 import { type ConfirmedVersion, versionInEffect } from '../products/versions.ts'
 import type { UnitEvent, UnitEventWire } from './event-words.ts'
 import { type FoldedUnit, type FoldPolicy, foldUnit, governingRuns } from './fold.ts'
-import { isSuspect, needsOfAttempt } from './support.ts'
+import { needsOfAttempt, worthOf } from './support.ts'
 import { type Attempt, type UnitName, writeRelease } from './words.ts'
 
 /** One name for a unit in maps; a key holds no newline. */
@@ -101,10 +101,10 @@ function foldSupported(
 ): FoldedUnit {
   const policy: FoldPolicy = {
     operationsRequired,
-    isSuspect: (attempt) => {
+    worthOf: (attempt) => {
       const facts = support.get(attempt.site)
       if (facts === undefined) throw new Error(`the support of run ${attempt.runId} was not loaded`)
-      return isSuspect(facts, attempt)
+      return worthOf(facts, attempt)
     },
   }
   return foldUnit(attempts, policy, events)

@@ -16,7 +16,7 @@ import { shipStates, UnitEventWire } from './event-words.ts'
 export const standings = outcomes
 export type Standing = (typeof standings)[number]
 
-/** What a run is worth as evidence. `good` waits for station checks, which close the bracket of a provisional one. */
+/** What a run is worth as evidence. `good`: the station was checked before and after; until then it is `provisional`. */
 export const evidences = ['provisional', 'good', 'suspect', 'superseded', 'none'] as const
 export type Evidence = (typeof evidences)[number]
 
@@ -116,8 +116,10 @@ const sentences: Readonly<Record<ReleaseCode, (facts: Readonly<Record<string, st
     `The run ${runId} is held (${codes}) and waits for a fact or a decision. Test again or settle it.`,
   'failure-unexplained': ({ runId }) =>
     `A failure was reported in the run ${runId}, which did not count. Find the cause, then test again with attemptCause after-rework or after-event.`,
-  'evidence-suspect': ({ runId }) =>
-    `What the run ${runId} rested on (instrument, calibration or programming) was taken away afterwards. Test again.`,
+  'evidence-suspect': ({ runId, kinds }) =>
+    kinds === undefined
+      ? `What the run ${runId} rested on (instrument, calibration or programming) was taken away afterwards. Test again.`
+      : `No good check of the station carries the run ${runId} for ${kinds}: one is missing or failed. Test again on a station that was checked.`,
   'evidence-superseded': ({ operation, runId, event, at }) =>
     `The unit was ${event} at ${at}, after the run ${runId} of ${operation}. Test it again.`,
   'unit-scrapped': ({ at }) => `The unit was scrapped at ${at}. It must not ship.`,

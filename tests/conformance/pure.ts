@@ -21,7 +21,8 @@ import type { ConfirmedVersion } from '../../src/products/versions.ts'
 import { ProductContentWire } from '../../src/products/words.ts'
 import { compileTable } from '../../src/rules/compile-table.ts'
 import { EditionContentWire } from '../../src/rules/words.ts'
-import { type FoldedUnit, foldUnit } from '../../src/units/fold.ts'
+import { NO_CHECKS } from '../../src/stations/station-check.ts'
+import { type AttemptWorth, type FoldedUnit, foldUnit } from '../../src/units/fold.ts'
 import type { UnitHistory } from '../../src/units/reads.ts'
 import type { CorrectionCase, RevisionCase } from './case.ts'
 import {
@@ -46,6 +47,8 @@ import {
 
 const actor = { kind: 'station', key: 'K-1', site: 'leeds', stations: [STATION] } as const
 const LONG_AGO = Date.parse('2026-01-05T00:00:00Z')
+
+const SOUND: AttemptWorth = { suspect: false, suspectKinds: [], suspectSteps: [], isClosed: false }
 
 /** A revision of the case with its check and its blocks, as a house at the end of the day has them. */
 interface Revision {
@@ -220,7 +223,14 @@ function factsOf(
     ['key/K-1', { kind: 'key', key: 'K-1', revokedAt: null, stations: [STATION] }],
     [
       `station/${STATION}`,
-      { kind: 'station', station: STATION, site: 'leeds', linked: 'automatic', assignments: [assignment] },
+      {
+        kind: 'station',
+        station: STATION,
+        site: 'leeds',
+        linked: 'automatic',
+        assignments: [assignment],
+        checks: NO_CHECKS,
+      },
     ],
     [
       `instrument/${INSTRUMENT}`,
@@ -289,7 +299,7 @@ const NOTHING: UploadFound = {
 }
 
 function foldOf({ attempts, events }: UnitHistory): FoldedUnit {
-  return foldUnit(attempts, { operationsRequired: ['final'], isSuspect: () => false }, events)
+  return foldUnit(attempts, { operationsRequired: ['final'], worthOf: () => SOUND }, events)
 }
 
 function uploadFound({ outcome, codes, decision }: Decided, runId: string, folded: FoldedUnit): UploadFound {

@@ -10,6 +10,7 @@ export const ROOMS = [
   'rules',
   'plans',
   'stations',
+  'station-checks',
   'judging',
   'units',
   'intake',
