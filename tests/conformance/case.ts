@@ -2,6 +2,7 @@ import { readdirSync, readFileSync } from 'node:fs'
 import { z } from 'zod'
 import { correctedMembers } from '../../src/corrections/words.ts'
 import { outcomes, reasonCodes, type UploadCode, verdicts } from '../../src/judging/words.ts'
+import { stepKinds } from '../../src/rules/words.ts'
 import { shipStates, unitEvents } from '../../src/units/event-words.ts'
 
 /**
@@ -127,6 +128,26 @@ const CorrectionGiven = z.strictObject({
   expect: z.strictObject({ verdictBefore: z.enum(verdicts), verdictAfter: z.enum(verdicts), inEffect: z.boolean() }),
 })
 
+const CheckKinds = z.array(z.enum(stepKinds))
+
+/** Checks of the station with a known-pass and a known-fail. */
+const ChecksGiven = z.strictObject({
+  /** What is asked for from a time on, for so many hours after each good check; nothing where absent. */
+  demand: z.strictObject({ kinds: CheckKinds, hours: z.number(), from: Time.default('05:45') }).optional(),
+  made: z.array(
+    z.strictObject({
+      at: Time,
+      /** When it is told; its own time where it does not matter. */
+      recordedAt: Time.optional(),
+      kinds: CheckKinds,
+      /** Those in which the known-fail passed. */
+      faultPasses: CheckKinds.default([]),
+      /** Units whose runs it puts in doubt, by where they are at the end of the day. */
+      affected: z.partialRecord(z.enum(shipStates), z.array(z.string())).optional(),
+    }),
+  ),
+})
+
 const UnitExpected = z.strictObject({
   unit: z.string(),
   /** Asked at this time of the day; at its end where it is absent. */
@@ -136,6 +157,7 @@ const UnitExpected = z.strictObject({
   releasable: z.boolean(),
   reasons: z.array(z.string()).optional(),
   /** In the order of tests. */
+  evidences: z.array(z.string().nullable()).optional(),
   verdicts: z.array(z.string().nullable()).optional(),
   /** As first judged, where a correction is in effect. */
   correctedFrom: z.array(z.string().nullable()).optional(),
@@ -152,6 +174,7 @@ export const ConformanceCaseWire = z.strictObject({
   revisions: z.array(RevisionGiven).default([RevisionGiven.parse({})]),
   uploads: z.array(UploadGiven).default([]),
   corrections: z.array(CorrectionGiven).default([]),
+  checks: ChecksGiven.optional(),
   events: z.array(EventGiven).default([]),
   units: z.array(UnitExpected).default([]),
 })
@@ -160,6 +183,7 @@ export type UploadCase = ConformanceCase['uploads'][number]
 export type RevisionCase = ConformanceCase['revisions'][number]
 export type CorrectionCase = ConformanceCase['corrections'][number]
 export type EventCase = ConformanceCase['events'][number]
+export type ChecksCase = NonNullable<ConformanceCase['checks']>
 export type UnitCase = ConformanceCase['units'][number]
 export type TableCase = ConformanceCase['tables'][number]
 

@@ -22,16 +22,18 @@ import { ProductContentWire } from '../../src/products/words.ts'
 import { compileTable } from '../../src/rules/compile-table.ts'
 import { EditionContentWire } from '../../src/rules/words.ts'
 import { NO_CHECKS } from '../../src/stations/station-check.ts'
-import { type AttemptWorth, type FoldedUnit, foldUnit } from '../../src/units/fold.ts'
+import { type FoldedUnit, type FoldPolicy, foldUnit } from '../../src/units/fold.ts'
 import type { UnitHistory } from '../../src/units/reads.ts'
+import { needsOfAttempt, worthOf } from '../../src/units/support.ts'
 import type { CorrectionCase, RevisionCase } from './case.ts'
+import { compareAllAffected, stationAsKnown } from './checks-pure.ts'
 import {
+  CHECKED,
   compareFindings,
   compareUnit,
   compareUpload,
   type Happening,
   happeningsOf,
-  INSTRUMENT,
   PERSON,
   planContent,
   productContent,
@@ -45,10 +47,8 @@ import {
   type UploadFound,
 } from './scene.ts'
 
-const actor = { kind: 'station', key: 'K-1', site: 'leeds', stations: [STATION] } as const
+const actor = { kind: 'station', key: 'K-1', site: 'leeds', stations: [STATION, CHECKED.station] } as const
 const LONG_AGO = Date.parse('2026-01-05T00:00:00Z')
-
-const SOUND: AttemptWorth = { suspect: false, suspectKinds: [], suspectSteps: [], isClosed: false }
 
 /** A revision of the case with its check and its blocks, as a house at the end of the day has them. */
 interface Revision {
@@ -85,7 +85,7 @@ export function runPure(scene: Scene): void {
   const histories = new Map<string, UnitHistory>()
   const first = new Map<string, { digest: string; found: UploadFound }>()
   const digestOfRevision = (revision: number) => revisions.get(revision)?.digest ?? `sha256:${'0'.repeat(64)}`
-  const house: House = { facts, histories, first, decisions: new Map() }
+  const house: House = { scene, facts, histories, first, decisions: new Map() }
   const happenings: Happening<() => void>[] = [
     ...sendingsOf(scene, digestOfRevision).map((sending) => ({
       at: sending.receivedAt,
@@ -99,7 +99,11 @@ export function runPure(scene: Scene): void {
           const eventId = String(events.length)
           events.push({ eventId, site: 'leeds', event, at, recordedAt: at, eventKey: eventId, ...NO_WORDS })
         },
-      ask: (unit) => () => compareUnit(unit, unitFound(foldOf(historyOf(house, serialOf(unit.unit))))),
+      ask: (unit) => () =>
+        compareUnit(
+          unit,
+          unitFound(foldOf(house, historyOf(house, serialOf(unit.unit)), scene.at(unit.askedAt ?? '23:59'))),
+        ),
     }),
   ]
   for (const given of scene.given.corrections) {
@@ -113,6 +117,15 @@ export function runPure(scene: Scene): void {
     if (given.confirmedAt !== undefined) happenings.push({ at: scene.at(given.confirmedAt), act: () => correct() })
   }
   for (const { act } of happenings.sort((one, other) => one.at - other.at)) act()
+  const endOfDay = scene.at('23:59')
+  compareAllAffected(
+    scene,
+    [...histories].map(([serial, history]) => ({
+      serial,
+      folded: foldOf(house, history, endOfDay),
+      facts: factsKnown(house, endOfDay, [...facts.keys()]),
+    })),
+  )
 }
 
 /** Judges an upload again with another number; gives what puts the correction into effect. */
@@ -209,10 +222,11 @@ function factsOf(
   product: ConfirmedVersion,
   revisions: ReadonlyMap<number, Revision>,
 ): ReadonlyMap<FactKey, Fact | null> {
-  const assignment = { station: STATION, instrument: INSTRUMENT, from: LONG_AGO, until: null, recordedAt: LONG_AGO }
+  const { station, instrument } = scene
+  const assignment = { station, instrument, from: LONG_AGO, until: null, recordedAt: LONG_AGO }
   const calibration = {
     calibration: 'CAL-2026-0119',
-    instrument: INSTRUMENT,
+    instrument,
     performedAt: LONG_AGO,
     dueOn: '2026-12-31',
     uncertainty: [],
@@ -220,12 +234,12 @@ function factsOf(
   }
   const facts = new Map<FactKey, Fact | null>([
     ['site/leeds', { kind: 'site', site: 'leeds', timeZone: 'Europe/London', openedAt: LONG_AGO }],
-    ['key/K-1', { kind: 'key', key: 'K-1', revokedAt: null, stations: [STATION] }],
+    ['key/K-1', { kind: 'key', key: 'K-1', revokedAt: null, stations: [station] }],
     [
-      `station/${STATION}`,
+      `station/${station}`,
       {
         kind: 'station',
-        station: STATION,
+        station,
         site: 'leeds',
         linked: 'automatic',
         assignments: [assignment],
@@ -233,10 +247,10 @@ function factsOf(
       },
     ],
     [
-      `instrument/${INSTRUMENT}`,
+      `instrument/${instrument}`,
       {
         kind: 'instrument',
-        instrument: INSTRUMENT,
+        instrument,
         programs: null,
         assignments: [assignment],
         calibrations: [calibration],
@@ -250,6 +264,7 @@ function factsOf(
 }
 
 interface House {
+  readonly scene: Scene
   readonly facts: ReadonlyMap<FactKey, Fact | null>
   readonly histories: Map<string, UnitHistory>
   readonly first: Map<string, { digest: string; found: UploadFound }>
@@ -258,7 +273,7 @@ interface House {
 }
 
 function receive(scene: Scene, { upload: { name }, wire, receivedAt }: Sending, house: House): UploadFound {
-  const { facts, first } = house
+  const { first } = house
   const raw = Buffer.from(JSON.stringify(wire), 'utf8')
   const read = readUpload(raw)
   if (read.kind === 'unreadable') throw new Error(read.message)
@@ -267,10 +282,7 @@ function receive(scene: Scene, { upload: { name }, wire, receivedAt }: Sending, 
   if (known !== undefined && known.digest === read.digest) return { ...known.found, repeated: true }
   if (known !== undefined) return { ...NOTHING, outcome: 'conflict' }
   const received: Received = { actor, read, raw, receivedAt, runId: wire.uploadKey }
-  const loaded: Facts = withFacts(
-    emptyFacts('leeds', { version: 1, rulesVersion: 99 }),
-    needsOfReceived(received).map((need) => [need, facts.get(need) ?? null] as const),
-  )
+  const loaded = factsKnown(house, receivedAt, needsOfReceived(received))
   const decided = decideReceived(received, loaded)
   const stored = { site: 'leeds', receivedAt, runId: wire.uploadKey, uploadKey: wire.uploadKey, product: scene.product }
   const attempt = attemptRow(received, decided, stored as StoredUpload)
@@ -279,7 +291,7 @@ function receive(scene: Scene, { upload: { name }, wire, receivedAt }: Sending, 
   if (decided.decision !== null && read.kind === 'read') {
     house.decisions.set(name, { upload: read.upload, decision: decided.decision, serial: decided.serial ?? '' })
   }
-  const found = uploadFound(decided, wire.uploadKey, foldOf(history))
+  const found = uploadFound(decided, wire.uploadKey, foldOf(house, history, receivedAt))
   first.set(wire.uploadKey, { digest: read.digest, found })
   return found
 }
@@ -298,8 +310,23 @@ const NOTHING: UploadFound = {
   skewMs: null,
 }
 
-function foldOf({ attempts, events }: UnitHistory): FoldedUnit {
-  return foldUnit(attempts, { operationsRequired: ['final'], worthOf: () => SOUND }, events)
+/** The facts named, as they were known at an instant. */
+function factsKnown({ scene, facts }: House, now: number, needs: readonly FactKey[]): Facts {
+  return withFacts(
+    emptyFacts('leeds', { version: 1, rulesVersion: 99 }),
+    needs.map((need) => {
+      const fact = facts.get(need) ?? null
+      return [need, fact?.kind === 'station' ? stationAsKnown(scene, fact, now) : fact] as const
+    }),
+  )
+}
+
+function foldOf(house: House, { attempts, events }: UnitHistory, now: number): FoldedUnit {
+  const policy: FoldPolicy = {
+    operationsRequired: ['final'],
+    worthOf: (attempt) => worthOf(factsKnown(house, now, needsOfAttempt(attempt)), attempt),
+  }
+  return foldUnit(attempts, policy, events)
 }
 
 function uploadFound({ outcome, codes, decision }: Decided, runId: string, folded: FoldedUnit): UploadFound {
@@ -331,5 +358,6 @@ function unitFound({ attempts, shipState, release }: FoldedUnit) {
     verdicts: attempts.map(({ attempt }) => attempt.verdict),
     correctedFrom: attempts.map(({ attempt }) => attempt.correctedFrom),
     attempts: attempts.length,
+    evidences: attempts.map(({ evidence }) => evidence),
   }
 }
