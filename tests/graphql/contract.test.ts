@@ -70,6 +70,8 @@ const WITHOUT_TWIN = [
   'SetupSheetLimit',
   'SetupSheetMark',
   'SetupSheetTesterStep',
+  // What a failed check affects is worked through by who must decide about it, page by page.
+  'AffectedRun',
   // Feeds and intake are for machines: who reads them page by page keeps a cursor, or the lines that were sent.
   'Batch',
   'Event',

@@ -11,6 +11,7 @@ import {
   type ProductVersionDraft,
   type Upload,
 } from './api.ts'
+import { checkStation } from './checks.ts'
 import type { Cited, Driven, Place } from './place.ts'
 
 /**
@@ -18,7 +19,7 @@ import type { Cited, Driven, Place } from './place.ts'
  * It runs a whole line of Aldermoor Works (invented), and calls every operation at least once.
  */
 
-type Line = Awaited<ReturnType<typeof setUp>>
+export type Line = Awaited<ReturnType<typeof setUp>>
 
 const SITE = 'leeds'
 const STATION = 'LDS-F2'
@@ -45,7 +46,8 @@ export async function drive(place: Place): Promise<Driven> {
   const batch = await uploadBatch(place, line, cited)
   const feed = await follow(place, line)
   const changes = await changeAndStop(place, line, cited)
-  return { ...uploads, ...batch, ...feed, ...changes }
+  const checks = await checkStation(place, line)
+  return { ...uploads, ...batch, ...feed, ...changes, checks }
 }
 
 function apiOf(place: Place, token?: string): Api<unknown>['v1'] & Pick<Api<unknown>, 'livez' | 'readyz'> {

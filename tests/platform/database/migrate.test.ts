@@ -170,6 +170,7 @@ describe('grants', () => {
       'governance.rule_edition': 'S I U',
       'governance.rule_table': 'S I U',
       'governance.sequencer': 'S I U',
+      'governance.study': 'S I U',
       'intake.gate': 'S I U',
       'intake.units': 'S I U',
       'intake.ledger_pending': 'S I D',
