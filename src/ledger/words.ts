@@ -11,6 +11,7 @@ export const eventKinds = [
   'assignInstrument',
   'cancelStudy',
   'confirmCorrection',
+  'confirmStationProfile',
   'confirmVersion',
   'correctRun',
   'createEdition',
@@ -19,6 +20,7 @@ export const eventKinds = [
   'createRevision',
   'createSite',
   'createStation',
+  'createStationProfile',
   'createStudy',
   'createVersion',
   'endProgramming',
@@ -36,9 +38,11 @@ export const eventKinds = [
   'submitEdition',
   'submitRevision',
   'submitVersion',
+  'uploadFile',
   UPLOADS,
   'voidOneTimeSecret',
   'withdrawRevision',
+  'withdrawStationProfile',
 ] as const
 
 const kinds: ReadonlySet<string> = new Set(eventKinds)
