@@ -244,7 +244,11 @@ function splitRows(): Splitter {
  */
 async function keepFile(database: Database, file: FileRecord, bytes: Buffer): Promise<void> {
   const { site, station, sender, fileId, fault } = file
-  await ensureMonths(database, [file.receivedAt - DAY_MS, file.receivedAt, file.receivedAt + DAY_MS], ['ledger_entries'])
+  await ensureMonths(
+    database,
+    [file.receivedAt - DAY_MS, file.receivedAt, file.receivedAt + DAY_MS],
+    ['ledger_entries'],
+  )
   await inTransaction(database, async (sql) => {
     const share = await shareGate(sql, database.clock, site)
     if (share === undefined) throw new Error(`site ${site} has no row in the gate`)

@@ -71,7 +71,9 @@ export function graphFiles(
   File.implement({
     description: 'A file that a station sent: taken, each row an upload, or refused whole.',
     fields: (t) => ({
-      fileId: t.exposeString('fileId', { description: 'Of a file that was taken also the id of the batch of its rows.' }),
+      fileId: t.exposeString('fileId', {
+        description: 'Of a file that was taken also the id of the batch of its rows.',
+      }),
       site: t.exposeString('site'),
       station: t.exposeString('station'),
       sender: t.exposeString('sender'),

@@ -55,7 +55,9 @@ export const profileMembers = {
 }
 
 export const CsvProfileWire = z.strictObject(profileMembers).check(({ value, issues }) => {
-  issues.push(...profileIssues(value).map(({ path, message }) => ({ code: 'custom' as const, input: value, path, message })))
+  issues.push(
+    ...profileIssues(value).map(({ path, message }) => ({ code: 'custom' as const, input: value, path, message })),
+  )
 })
 export type CsvProfile = z.infer<typeof CsvProfileWire>
 

@@ -31,7 +31,9 @@ const ProfileParams = z.strictObject({ station: KeyWire, profile: NumberParam })
 const FileParams = z.strictObject({ fileId: z.string().min(1).max(64) })
 const PageQuery = z.strictObject({ ...pageQuery })
 const UploadQuery = z.strictObject({
-  profile: NumberParam.optional().describe('The profile that the file was written for: refused where another is in effect'),
+  profile: NumberParam.optional().describe(
+    'The profile that the file was written for: refused where another is in effect',
+  ),
   sentAt: InstantWire.optional().describe(
     'The clock of the sender, so that it is compared with ours; without it no skew is seen, unless the rows say it',
   ),

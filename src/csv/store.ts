@@ -64,7 +64,11 @@ export async function selectNumbers(
 
 export async function insertProfile(
   act: Act,
-  { content, createdAt, ...record }: Pick<
+  {
+    content,
+    createdAt,
+    ...record
+  }: Pick<
     ProfileRecord,
     'station' | 'profile' | 'state' | 'content' | 'digest' | 'changeReason' | 'createdAt' | 'createdBy'
   >,

@@ -85,6 +85,16 @@ describe('a grid', () => {
       Buffer.from(`${','.repeat(100_000)}\n`),
       { code: 'too-many-columns', row: 1, column: 1001, offset: 1000 },
     ],
+    [
+      'rows without end',
+      Buffer.from('a\n'.repeat(csvLimits.rows + 2)),
+      { code: 'too-many-rows', row: csvLimits.rows + 2, offset: 2 * (csvLimits.rows + 1) },
+    ],
+    [
+      'more than 32 MiB',
+      Buffer.alloc(csvLimits.file + 1, 'a'),
+      { code: 'file-too-long', row: 1, offset: csvLimits.file },
+    ],
     ['a line of 10 MB', Buffer.alloc(10_000_000, 'a'), { code: 'row-too-long', row: 1, offset: csvLimits.row }],
   ]
   test.each(hostile)('is refused for %s', (_, bytes, fault) => {
@@ -158,7 +168,7 @@ describe('a file by a profile', () => {
     [
       'a wrong mark in the last row',
       `A;;${rest};1,5;MOhm\nB;;${rest};1.5;MOhm\n`,
-      { code: 'decimal-mark-wrong', row: 3, column: 6 },
+      { code: 'decimal-mark-wrong', row: 3, column: 6, header: 'R' },
     ],
     [
       'a word of nobody',
@@ -172,11 +182,20 @@ describe('a file by a profile', () => {
   })
 
   test.each([
-    ['column-missing', 'serial;start\n'],
-    ['header-repeated', 'serial;serial\n'],
-    ['column-undeclared', `x;${HEADER}`],
-  ])('is refused for its header: %s', (code, header) => {
-    expect(read('', header)).toMatchObject({ ok: false, fault: { code, row: 1 } })
+    ['column-missing', 'serial;start\n', { header: 'count', offset: 0 }],
+    ['header-repeated', 'serial;serial\n', { header: 'serial', column: 2, offset: 7 }],
+    ['column-undeclared', `x;${HEADER}`, { header: 'x', column: 1, offset: 0 }],
+    ['column-undeclared', `${'€'.repeat(300)};\n`, { header: '€'.repeat(200), column: 1, offset: 0 }],
+  ])('is refused for its header: %s', (code, header, place) => {
+    expect(read('', header)).toEqual({ ok: false, fault: { code, row: 1, ...place } })
+  })
+
+  test('names the header over a byte that is no text', () => {
+    const file = Buffer.concat([Buffer.from(`${HEADER}A;;`), Buffer.from([0xb5, 10])])
+    expect(readCsvUploads(file, profile)).toEqual({
+      ok: false,
+      fault: { code: 'bytes-invalid', row: 2, column: 3, header: 'start', offset: HEADER.length + 3 },
+    })
   })
 
   test.each([
