@@ -24,6 +24,8 @@ import { FilePlaceWire, getFile, getProfile, listFiles, listProfiles, readFileBy
 import { ProfileConfirmationWire, ProfileDraftWire, StationFileWire, StationProfileWire } from './words.ts'
 
 const CSV = 'text/csv'
+/** Generated clients know text as text/plain alone; what the bytes are, the profile says. */
+const MEDIA_TYPES = [CSV, 'text/plain']
 const NDJSON = 'application/x-ndjson'
 const tags = ['files']
 const StationParams = z.strictObject({ station: KeyWire })
@@ -157,7 +159,7 @@ function registerUpload(app: RestApp, services: Services & { readonly batches: B
   app.register(async (scope) => {
     const uploads = scope as unknown as RestApp
     uploads.removeAllContentTypeParsers()
-    uploads.addContentTypeParser(CSV, (_request, payload, done) => done(null, payload))
+    uploads.addContentTypeParser(MEDIA_TYPES, (_request, payload, done) => done(null, payload))
     uploads.post(
       '/v1/stations/:station/files',
       {
@@ -169,7 +171,7 @@ function registerUpload(app: RestApp, services: Services & { readonly batches: B
           description: FILE_MEANING,
           params: StationParams,
           querystring: UploadQuery,
-          consumes: [CSV],
+          consumes: MEDIA_TYPES,
           body: z.string().describe('The file'),
           response: {
             200: { description: 'One answer a line', content: { [NDJSON]: { schema: BatchLineWire } } },
@@ -183,8 +185,8 @@ function registerUpload(app: RestApp, services: Services & { readonly batches: B
         const { profile, sentAt } = request.query
         const type = request.headers['content-type'] ?? ''
         requireOwn(actor, station)
-        if (mediaTypeOf(type) !== CSV) {
-          throw new Problem('media-type-unsupported', { detail: `A file is ${CSV}.` })
+        if (!MEDIA_TYPES.includes(mediaTypeOf(type))) {
+          throw new Problem('media-type-unsupported', { detail: `A file is ${CSV}, or text/plain.` })
         }
         const sent = {
           station,

@@ -224,10 +224,8 @@ describe('T20: the encoding that is declared', () => {
     },
   )
 
-  test('a media type that says the same is taken', async () => {
-    expect(await sendFile(line, fileOf([]), { headers: { 'content-type': 'TEXT/CSV;charset=UTF8' } })).toMatchObject({
-      status: 200,
-    })
+  test.each(['TEXT/CSV;charset=UTF8', 'text/plain; charset="utf-8"', 'text/csv'])('%s is taken', async (type) => {
+    expect(await sendFile(line, fileOf([]), { headers: { 'content-type': type } })).toMatchObject({ status: 200 })
   })
 
   test('a file that ends within its last number is refused', async () => {
@@ -267,7 +265,7 @@ describe('who may send what', () => {
 
   test.each([
     [{ 'content-type': 'application/json' }, 415],
-    [{ 'content-type': 'text/plain' }, 415],
+    [{ 'content-type': 'text/html' }, 415],
     [{ 'content-encoding': 'br' }, 415],
   ])('%j is refused before a byte is read', async (headers, status) => {
     expect(await sendFile(line, '[]', { headers: headers as Record<string, string> })).toMatchObject({ status })

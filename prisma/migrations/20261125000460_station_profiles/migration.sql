@@ -1,6 +1,6 @@
 -- How the CSV files of a station are to be read: written by one person, confirmed by another, stopped by anyone of them.
 CREATE TABLE governance.station_profile (
-  station           text NOT NULL CONSTRAINT station_profile_station REFERENCES governance.station (station),
+  station           text NOT NULL REFERENCES governance.station (station),
   profile           integer NOT NULL,
   state             text NOT NULL CONSTRAINT station_profile_state CHECK (state IN ('in-review', 'confirmed', 'withdrawn')),
   -- Canonical JSON text (RFC 8785), over which the digest is taken.
