@@ -141,6 +141,29 @@ const UnitExpected = z.strictObject({
   correctedFrom: z.array(z.string().nullable()).optional(),
 })
 
+/** A CSV file with the profile that its station declares, and what comes of it: rows by pointer, or the one fault. */
+const FileGiven = z.strictObject({
+  name: z.string(),
+  /** Without station and number, which each runner gives. */
+  profile: z.record(z.string(), z.json()),
+  text: z.string().optional(),
+  hex: z.string().optional(),
+  expect: z.strictObject({
+    /** Nobody can write such a profile: the pointer of the member; the file then finds none. */
+    profileRefused: z.string().optional(),
+    rows: z.array(z.record(z.string().startsWith('/'), z.unknown())).optional(),
+    fault: z
+      .strictObject({
+        code: z.string(),
+        row: z.number(),
+        column: z.number().optional(),
+        header: z.string().optional(),
+        offset: z.number(),
+      })
+      .optional(),
+  }),
+})
+
 export const ConformanceCaseWire = z.strictObject({
   case: z.string().regex(/^T\d\d[a-z]?$/),
   title: z.string(),
@@ -154,6 +177,7 @@ export const ConformanceCaseWire = z.strictObject({
   corrections: z.array(CorrectionGiven).default([]),
   events: z.array(EventGiven).default([]),
   units: z.array(UnitExpected).default([]),
+  files: z.array(FileGiven).default([]),
 })
 export type ConformanceCase = z.infer<typeof ConformanceCaseWire>
 export type UploadCase = ConformanceCase['uploads'][number]
@@ -161,6 +185,7 @@ export type RevisionCase = ConformanceCase['revisions'][number]
 export type CorrectionCase = ConformanceCase['corrections'][number]
 export type EventCase = ConformanceCase['events'][number]
 export type UnitCase = ConformanceCase['units'][number]
+export type FileCase = ConformanceCase['files'][number]
 export type TableCase = ConformanceCase['tables'][number]
 
 const FOLDER = new URL('./cases/', import.meta.url)
