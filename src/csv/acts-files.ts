@@ -16,7 +16,7 @@ import type { CsvFault } from './faults.ts'
 import { csvLimits } from './grid.ts'
 import type { CsvProfile } from './profile.ts'
 import { type FileRecord, type ProfileRecord, profileInEffect, refusedProblem } from './record.ts'
-import { insertFile, selectConfirmedProfiles } from './store.ts'
+import { insertContent, insertFile, selectConfirmedProfiles } from './store.ts'
 import { csvUploads } from './uploads.ts'
 
 export interface FileServices {
@@ -239,16 +239,15 @@ function splitRows(): Splitter {
 }
 
 /**
- * Keeps a file with its ledger entry in one transaction, under its site's share of the gate: a file that is taken was read
- * by the profile in effect at its commit, so each either came before a withdrawal or saw it.
+ * Keeps a file. The bytes go first, past the gate, so that no act waits for them: without a row of a file they say nothing.
+ * That row and the ledger entry are one transaction, under its site's share of the gate: a file that is taken was read by
+ * the profile in effect at its commit, so each either came before a withdrawal or saw it.
  */
 async function keepFile(database: Database, file: FileRecord, bytes: Buffer): Promise<void> {
-  const { site, station, sender, fileId, fault } = file
-  await ensureMonths(
-    database,
-    [file.receivedAt - DAY_MS, file.receivedAt, file.receivedAt + DAY_MS],
-    ['ledger_entries'],
-  )
+  const { site, station, sender, fileId, receivedAt, fault } = file
+  if (!(await isKeyLive(database.sql, sender))) throw new Problem('key-invalid')
+  await insertContent(database.sql, file, bytes)
+  await ensureMonths(database, [receivedAt - DAY_MS, receivedAt, receivedAt + DAY_MS], ['ledger_entries'])
   await inTransaction(database, async (sql) => {
     const share = await shareGate(sql, database.clock, site)
     if (share === undefined) throw new Error(`site ${site} has no row in the gate`)
@@ -262,7 +261,7 @@ async function keepFile(database: Database, file: FileRecord, bytes: Buffer): Pr
         })
       }
     }
-    await insertFile(sql, file, bytes)
+    await insertFile(sql, file)
     const { digest, length, profile, profileDigest, rows } = file
     const facts = { site, station, digest, length, profile, profileDigest, ...(fault === null ? { rows } : { fault }) }
     await recordEntry(

@@ -184,10 +184,10 @@ function registerUpload(app: RestApp, services: Services & { readonly batches: B
         const { station } = request.params
         const { profile, sentAt } = request.query
         const type = request.headers['content-type'] ?? ''
-        requireOwn(actor, station)
         if (!MEDIA_TYPES.includes(mediaTypeOf(type))) {
           throw new Problem('media-type-unsupported', { detail: `A file is ${CSV}, or text/plain.` })
         }
+        requireOwn(actor, station)
         const sent = {
           station,
           profile,

@@ -108,13 +108,20 @@ function recordOf(row: ProfileRow): ProfileRecord {
 const FILE_COLUMNS = `f.site_id AS site, f.file_id AS "fileId", f.station, f.received_at AS "receivedAt", f.sender, f.digest,
   f.length, f.profile, f.profile_digest AS "profileDigest", f.rows, f.fault::jsonb AS fault`
 
-/** Keeps a file and its bytes; of bytes that are there the site has one copy. */
-export async function insertFile(sql: Sql, file: FileRecord, bytes: Buffer): Promise<void> {
+/** Keeps the bytes of a file; of bytes that are there the site has one copy. */
+export async function insertContent(
+  sql: Sql,
+  { site, digest }: Pick<FileRecord, 'site' | 'digest'>,
+  bytes: Buffer,
+): Promise<void> {
   await sql.query(
     'INSERT INTO intake.file_contents (site_id, digest, bytes) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING',
-    [file.site, file.digest, bytes],
+    [site, digest, bytes],
     'csv_insert_content',
   )
+}
+
+export async function insertFile(sql: Sql, file: FileRecord): Promise<void> {
   await sql.query(
     `INSERT INTO intake.files (site_id, file_id, station, received_at, sender, digest, length, profile, profile_digest,
        rows, fault)

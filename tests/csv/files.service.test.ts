@@ -99,7 +99,8 @@ describe('a good file', () => {
       [digestOf(file)],
     )
     expect(kept?.count).toBe(1)
-    expect(await runsOf(rows[0]?.[2] ?? '')).toHaveLength(1)
+    const [run, ...more] = await runsOf(rows[1]?.[2] ?? '')
+    expect([more, run?.batchId, run?.line]).toEqual([[], fileId, 3])
   })
 
   test('can be read again from what was kept, to the digest of every run', async () => {
