@@ -8,6 +8,7 @@ import { rememberActors } from './access/reads-actors.ts'
 import { registerAccess } from './access/rest.ts'
 import { registerAlerts } from './alerts/rest.ts'
 import { registerCorrections } from './corrections/rest.ts'
+import { registerFiles } from './csv/rest.ts'
 import { buildGraph } from './graph.ts'
 import { createIntake } from './intake/acts.ts'
 import { registerIntake } from './intake/rest.ts'
@@ -95,6 +96,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerBatches(app, services, intake)
     registerCorrections(app, services)
     registerAlerts(app, services)
+    registerFiles(app, { ...services, batches: intake.batches })
     registerStudies(app, services)
   })
   await registerGraph(server, {

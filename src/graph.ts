@@ -1,6 +1,7 @@
 import type { GraphQLSchema } from 'graphql'
 import { graphAlerts } from './alerts/graph.ts'
 import { graphCorrections } from './corrections/graph.ts'
+import { graphFiles } from './csv/graph.ts'
 import { graphIntake } from './intake/graph.ts'
 import { graphPlans } from './plans/graph.ts'
 import { createGraphBuilder } from './platform/http/graphql/builder.ts'
@@ -23,5 +24,6 @@ export function buildGraph(services: Services): GraphQLSchema {
   const intake = graphIntake(builder, services, { ...plans, ...stations, ...units })
   graphCorrections(builder, services, { ...intake, ...units })
   graphAlerts(builder, services, stations)
+  graphFiles(builder, services, stations)
   return builder.toSchema()
 }

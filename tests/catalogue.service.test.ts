@@ -2,6 +2,7 @@ import { readFileSync } from 'node:fs'
 import pg from 'pg'
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
 import { keyKinds, roles } from '../src/access/words.ts'
+import { profileStates } from '../src/csv/words.ts'
 import { listedOutcomes } from '../src/intake/answer-words.ts'
 import { batchReasons } from '../src/intake/batch-words.ts'
 import { outcomes, purposes, readingSources, verdicts } from '../src/judging/words.ts'
@@ -26,6 +27,7 @@ const STATE_TABLES: Readonly<Record<string, 'UPDATE' | 'DELETE'>> = {
   'governance.rule_edition': 'UPDATE',
   'governance.rule_table': 'UPDATE',
   'governance.sequencer': 'UPDATE',
+  'governance.station_profile': 'UPDATE',
   'governance.study': 'UPDATE',
   'intake.gate': 'UPDATE',
   'intake.ledger_pending': 'DELETE',
@@ -52,6 +54,7 @@ const WORD_CHECKS: Readonly<Record<string, readonly string[]>> = {
   runs_source: readingSources,
   runs_verdict: verdicts,
   station_linked: stationLinks,
+  station_profile_state: profileStates,
   study_state: studyStates,
   uploads_outcome: listedOutcomes,
 }

@@ -13,6 +13,7 @@ export const eventKinds = [
   'confirmCheckPlan',
   'confirmCorrection',
   'confirmReferenceUnit',
+  'confirmStationProfile',
   'confirmVersion',
   'correctRun',
   'createCheckPlan',
@@ -23,6 +24,7 @@ export const eventKinds = [
   'createRevision',
   'createSite',
   'createStation',
+  'createStationProfile',
   'createStudy',
   'createVersion',
   'endProgramming',
@@ -41,10 +43,12 @@ export const eventKinds = [
   'submitEdition',
   'submitRevision',
   'submitVersion',
+  'uploadFile',
   UPLOADS,
   'voidOneTimeSecret',
   'withdrawReferenceUnit',
   'withdrawRevision',
+  'withdrawStationProfile',
 ] as const
 
 const kinds: ReadonlySet<string> = new Set(eventKinds)

@@ -46,6 +46,8 @@ export const problems = {
   'variant-not-found': { status: 404, title: 'No such variant' },
   'run-not-found': { status: 404, title: 'No such run' },
   'batch-not-found': { status: 404, title: 'No such batch' },
+  'profile-not-found': { status: 404, title: 'No such station profile' },
+  'file-not-found': { status: 404, title: 'No such file' },
   'study-not-found': { status: 404, title: 'No such study' },
   'unit-not-found': { status: 404, title: 'No such unit' },
 
@@ -79,6 +81,7 @@ export const problems = {
   'reference-unknown': { status: 422, title: 'A field names something that does not exist' },
   'instant-in-future': { status: 422, title: 'The instant lies in the future' },
   'batch-incomplete': { status: 422, title: 'Not all of the batch was taken' },
+  'file-refused': { status: 422, title: 'The file is refused whole' },
   'upload-rejected': { status: 422, title: 'The upload is rejected' },
 
   // Us.

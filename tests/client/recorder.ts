@@ -53,12 +53,18 @@ export function recordingFetch(operations: readonly Operation[], exchanges: Exch
     exchanges.push({
       operation,
       parameters: Object.fromEntries(given.map(([name, value]) => [name, /^\d+$/.test(value) ? Number(value) : value])),
-      request: typeof init?.body === 'string' ? JSON.parse(init.body) : undefined,
+      request: typeof init?.body === 'string' ? requestOf(init.body, init.headers) : undefined,
       status: response.status,
       answer: await answerOf(response.clone()),
     })
     return response
   }
+}
+
+/** A body as its media type says: JSON, or text as it is. */
+function requestOf(body: string, headers: RequestInit['headers']): unknown {
+  const type = new Headers(headers).get('content-type') ?? ''
+  return type.startsWith('text/') ? body : JSON.parse(body)
 }
 
 async function answerOf(response: Response): Promise<unknown> {

@@ -163,6 +163,29 @@ const UnitExpected = z.strictObject({
   correctedFrom: z.array(z.string().nullable()).optional(),
 })
 
+/** A CSV file with the profile that its station declares, and what comes of it: rows by pointer, or the one fault. */
+const FileGiven = z.strictObject({
+  name: z.string(),
+  /** Without station and number, which each runner gives. */
+  profile: z.record(z.string(), z.json()),
+  text: z.string().optional(),
+  hex: z.string().optional(),
+  expect: z.strictObject({
+    /** Nobody can write such a profile: the pointer of the member; the file then finds none. */
+    profileRefused: z.string().optional(),
+    rows: z.array(z.record(z.string().startsWith('/'), z.unknown())).optional(),
+    fault: z
+      .strictObject({
+        code: z.string(),
+        row: z.number(),
+        column: z.number().optional(),
+        header: z.string().optional(),
+        offset: z.number(),
+      })
+      .optional(),
+  }),
+})
+
 export const ConformanceCaseWire = z.strictObject({
   case: z.string().regex(/^T\d\d[a-z]?$/),
   title: z.string(),
@@ -177,6 +200,7 @@ export const ConformanceCaseWire = z.strictObject({
   checks: ChecksGiven.optional(),
   events: z.array(EventGiven).default([]),
   units: z.array(UnitExpected).default([]),
+  files: z.array(FileGiven).default([]),
 })
 export type ConformanceCase = z.infer<typeof ConformanceCaseWire>
 export type UploadCase = ConformanceCase['uploads'][number]
@@ -185,6 +209,7 @@ export type CorrectionCase = ConformanceCase['corrections'][number]
 export type EventCase = ConformanceCase['events'][number]
 export type ChecksCase = NonNullable<ConformanceCase['checks']>
 export type UnitCase = ConformanceCase['units'][number]
+export type FileCase = ConformanceCase['files'][number]
 export type TableCase = ConformanceCase['tables'][number]
 
 const FOLDER = new URL('./cases/', import.meta.url)

@@ -1,6 +1,7 @@
 import { afterAll, beforeAll, expect, test } from 'vitest'
 import { eventKinds } from '../../src/ledger/words.ts'
 import { studyPage } from '../../src/studies/acts-step.ts'
+import { confirmProfile, fileOf, profileContent, sendFile } from '../csv/station-files.ts'
 import { ex36, extractorStrength, planWire } from '../support/aldermoor.ts'
 import { iso, type Line, openLine } from '../support/line.ts'
 import { created, expected } from '../support/service.ts'
@@ -29,6 +30,11 @@ beforeAll(async () => {
   expected(await operator.post('/v1/programmings/PG-0192/ending', ending), 200)
   const reason = { reason: 'the limit was copied wrongly' }
   expected(await approver.post('/v1/plans/ex36-final/revisions/7/withdrawal', reason), 200)
+
+  await confirmProfile(line, profileContent(line, 1))
+  expect((await sendFile(line, fileOf([]))).status).toBe(200)
+  const stopped = { reason: 'the unit of a column is wrong' }
+  expected(await author.post('/v1/stations/LDS-F2/profiles/1/withdrawal', stopped), 200)
 
   const numbers = { step: 'touch', measurement: 'normal-open', member: 'reading', reason: 'read wrongly' }
   const to = { value: '0.941', unit: 'mA' }
@@ -103,8 +109,8 @@ test('every entry names the access key that it was done with, but for what the s
   const all = (await entries()).map(({ content }) => JSON.parse(content))
   for (const { action, by, key } of all) {
     if (by === 'service') expect([action, key]).toEqual([action, undefined])
-    // The key of the very person who is said to have done it.
-    else expect([action, holders.get(key)]).toEqual([action, by])
+    // The key of the very person who is said to have done it; a machine goes by its key.
+    else expect([action, holders.get(key) ?? key]).toEqual([action, by])
   }
   expect(all.filter(({ by }) => by === 'service').map(({ action }) => action)).toEqual(
     expect.arrayContaining(['createPerson', 'issueKey', 'uploadRuns']),

@@ -15,6 +15,7 @@ const STATE_TABLES: Readonly<Record<string, string>> = {
   'governance.rule_edition': 'UPDATE',
   'governance.rule_table': 'UPDATE',
   'governance.sequencer': 'UPDATE',
+  'governance.station_profile': 'UPDATE',
   'governance.study': 'UPDATE',
   'intake.gate': 'UPDATE',
   'intake.ledger_pending': 'DELETE',

@@ -9,6 +9,7 @@ import {
   type PlanRevisionDraft,
   type Problem,
   type ProductVersionDraft,
+  type StationProfileDraft,
   type Upload,
 } from './api.ts'
 import { checkStation } from './checks.ts'
@@ -44,10 +45,11 @@ export async function drive(place: Place): Promise<Driven> {
   const cited = await bringIntoForce(place, line)
   const uploads = await uploadRuns(place, line, cited)
   const batch = await uploadBatch(place, line, cited)
+  const file = await uploadFile(place, line, cited)
   const feed = await follow(place, line)
   const changes = await changeAndStop(place, line, cited)
   const checks = await checkStation(place, line)
-  return { ...uploads, ...batch, ...feed, ...changes, checks }
+  return { ...uploads, ...batch, ...file, ...feed, ...changes, checks }
 }
 
 function apiOf(place: Place, token?: string): Api<unknown>['v1'] & Pick<Api<unknown>, 'livez' | 'readyz'> {
@@ -307,6 +309,59 @@ async function uploadBatch(place: Place, { author, station }: Line, cited: Cited
   const batch = (await author.readBatch(batchId)).data
   const later = linesOf(await (await author.readBatchAnswers(batchId, { after: 1 })).text())
   return { checked: { stored, status, outcome }, lines, batch, later }
+}
+
+/**
+ * An old station that writes CSV: one person says how its files are to be read, another confirms, the file is taken; one
+ * with a decimal point where a comma is declared is refused whole. At last the profile is stopped.
+ */
+async function uploadFile(place: Place, { author, approver, station, signed }: Line, cited: Cited): Promise<Driven> {
+  place.pass(120)
+  const { uploadKey, serial, sequenceNumber, sentAt: _, ...template } = runOf(place, 'EX36-26-004423', 7319, cited)
+  const leak = '/steps/3/measurements/1/reading'
+  const draft: StationProfileDraft = {
+    content: {
+      station: STATION,
+      profile: 1,
+      encoding: 'utf-8',
+      separator: ';',
+      decimalMark: ',',
+      template,
+      columns: [
+        { header: 'key', at: '/uploadKey', as: 'text' },
+        { header: 'number', at: '/sequenceNumber', as: 'count' },
+        { header: 'serial', at: '/serial', as: 'text' },
+        {
+          header: 'leak mA',
+          at: leak,
+          as: 'quantity',
+          unit: 'mA',
+          overloads: { OL: { relation: '>', value: '19.99', unit: 'mA' } },
+        },
+      ],
+      ignored: ['remark'],
+    },
+  }
+  const { digest } = (await author.createStationProfile(STATION, draft)).data
+  const confirmation = { digest, meaning: 'Compared with a file of the station' }
+  await approver.confirmStationProfile(STATION, 1, confirmation, signed())
+  await author.listStationProfiles(STATION, two)
+  await author.getStationProfile(STATION, 1)
+  place.pass(1)
+  const fileOf = (reading: string) =>
+    `key;number;serial;leak mA;remark\r\n${uploadKey};${sequenceNumber};${serial};${reading};\r\n`
+  const sentAt = instantOf(place.now())
+  const taken = await station.uploadFile(STATION, fileOf('0,341'), { profile: 1, sentAt })
+  const rows = linesOf(await taken.text())
+  // The generated client reads no body of this call by itself, since a good answer is lines.
+  const unread = await station.uploadFile(STATION, fileOf('0.341')).catch((answer: Response) => answer)
+  const refusedFile: Problem = JSON.parse(await unread.text())
+  const fileId = taken.headers.get('location')?.split('/').at(-2) ?? ''
+  const file = (await author.getFile(fileId)).data
+  const bytes = await (await author.readFileBytes(fileId)).text()
+  const files = (await author.listFiles(STATION, two)).data.items.map(({ fault }) => fault?.code ?? null)
+  await author.withdrawStationProfile(STATION, 1, { reason: 'the station now uploads by itself' })
+  return { rows, refusedFile, file, bytesAreThose: bytes === fileOf('0,341'), files }
 }
 
 /** Reads the feed of the plant's uploads page by page, to its end. */
