@@ -6,6 +6,7 @@ export const UPLOADS = 'uploadRuns'
 
 /** What may happen: the action of every entry there is, each the operationId of its act. */
 export const eventKinds = [
+  'approvePermit',
   'approveRevision',
   'assessStudy',
   'assignInstrument',
@@ -40,12 +41,14 @@ export const eventKinds = [
   'replaceRevision',
   'replaceVersion',
   'revokeKey',
+  'requestPermit',
   'submitEdition',
   'submitRevision',
   'submitVersion',
   'uploadFile',
   UPLOADS,
   'voidOneTimeSecret',
+  'withdrawPermit',
   'withdrawReferenceUnit',
   'withdrawRevision',
   'withdrawStationProfile',

@@ -164,6 +164,7 @@ describe('grants', () => {
       'governance.access_key': 'S I U',
       'governance.in_force': 'S I U',
       'governance.one_time_secret': 'S I U',
+      'governance.permit': 'S I U',
       'governance.plan_revision': 'S I U',
       'governance.presence': 'S I U',
       'governance.product_version': 'S I U',
@@ -172,6 +173,7 @@ describe('grants', () => {
       'governance.sequencer': 'S I U',
       'governance.study': 'S I U',
       'intake.gate': 'S I U',
+      'intake.permit_counts': 'S I U',
       'intake.units': 'S I U',
       'intake.ledger_pending': 'S I D',
     }
