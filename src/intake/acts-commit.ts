@@ -4,9 +4,9 @@ import type { Ids } from '../platform/ids.ts'
 import { type AttemptWorth, type FoldedAttempt, type FoldPolicy, foldUnit, governingRuns } from '../units/fold.ts'
 import { unitKey, versionOfUnits } from '../units/reads.ts'
 import { needsOfAttempt, withSteps, worthOf } from '../units/support.ts'
-import type { Attempt, Release } from '../units/words.ts'
-import { type Decided, decideReceived, needsOfReceived, type Received } from './decided.ts'
-import type { AttemptRow, CommitRows, IntakeCommit, KeyRow, UploadRow } from './port.ts'
+import type { Attempt, Release, UnitName } from '../units/words.ts'
+import { type Decided, decideReceived, needsOfReceived, type Received, underPermits } from './decided.ts'
+import type { AttemptRow, CommitRows, IntakeCommit, KeyRow, PermitUse, UploadRow } from './port.ts'
 import {
   attemptRow,
   conflictAttemptRow,
@@ -85,6 +85,7 @@ export async function commitUploads(
   })
   await settleKeys(commit, site, jobs, results)
   const present = await settlePresent(commit, site, jobs, results)
+  await usePermits(commit, { site, at: share.at, present }, jobs, results)
   const rows = rowsOf(jobs, results, present, current.rulesVersion)
   if (rows.uploads.length === 0) return { facts: current, share, results }
   const histories = await foldHistories(commit, current, share, jobs, results, rows.attempts)
@@ -186,6 +187,45 @@ async function settlePresent(
   return present
 }
 
+/**
+ * Lets runs that need a deviation permit have it, as long as uses are left. All units of the commit are locked first, in
+ * their order (architecture 1.3), and then the permits.
+ */
+async function usePermits(
+  commit: IntakeCommit,
+  { site, at, present }: { readonly site: string; readonly at: number; readonly present: ReadonlySet<string> },
+  jobs: Entrant[],
+  results: CommitResult[],
+): Promise<void> {
+  const asking = jobs.flatMap(({ received, decided }, index) => {
+    const under = results[index]?.kind === 'stored' ? underPermits(decided) : undefined
+    const { product } = received.read.claim
+    if (under === undefined || product === undefined || decided.serial === null || present.has(received.runId))
+      return []
+    const use: PermitUse = { product, serial: decided.serial, runId: received.runId, permits: under.permits }
+    return [{ index, under, use }]
+  })
+  if (asking.length === 0) return
+  await commit.lockUnits(site, unitsOf(rowsOf(jobs, results, present, 0).attempts))
+  const granted = await commit.takePermits(
+    asking.map(({ use }) => use),
+    at,
+  )
+  for (const [place, { index, under }] of asking.entries()) {
+    const job = jobs[index]
+    if (job === undefined || granted[place] !== true) continue
+    jobs[index] = { ...job, decided: under.decided }
+    results[index] = { kind: 'stored', stored: storedOf(job.received, under.decided), history: null }
+  }
+}
+
+/** Each unit once. */
+function unitsOf(attempts: readonly AttemptRow[]): UnitName[] {
+  return [
+    ...new Map(attempts.map(({ product, serial }) => [unitKey({ product, serial }), { product, serial }])).values(),
+  ]
+}
+
 function rowsOf(
   jobs: readonly Entrant[],
   results: readonly CommitResult[],
@@ -242,10 +282,7 @@ async function foldHistories(
 ): Promise<ReadonlyMap<number, HistoryAnswer>> {
   const added = new Map<string, AttemptRow[]>()
   for (const attempt of attempts) added.set(unitKey(attempt), [...(added.get(unitKey(attempt)) ?? []), attempt])
-  const units = [...added.values()].flatMap(([first]) =>
-    first === undefined ? [] : [{ product: first.product, serial: first.serial }],
-  )
-  const histories = await commit.lockUnits(facts.site, units)
+  const histories = await commit.lockUnits(facts.site, unitsOf(attempts))
   const worths = new Map<string, AttemptWorth>()
   for (const [index, { decided }] of jobs.entries()) {
     const result = results[index]

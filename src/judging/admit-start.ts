@@ -3,6 +3,7 @@ import type { Calibration } from '../stations/calibration.ts'
 import { holds } from '../stations/instrument-assignment.ts'
 import type { Support } from '../stations/support.ts'
 import type { Facts, RevisionFact } from './facts.ts'
+import { type PermitFact, permitsAt } from './permits.ts'
 import { kindsOf, type RunWorth, supportOfRun, UNDOUBTED } from './run-support.ts'
 import type { CodeFound, Upload, UploadCode } from './words.ts'
 
@@ -15,6 +16,8 @@ export interface StartState {
   readonly revision: RevisionAt
   /** The block that holds the start, by its own beginning; undefined where none does, or no check is there to say. */
   readonly block: { readonly from: number; readonly causes: readonly string[] } | undefined
+  /** Those that the run may use. */
+  readonly permits: readonly PermitFact[]
   /** Undefined where station or instrument is unknown, so that nothing can be asked. */
   readonly support: Support | undefined
 }
@@ -25,6 +28,7 @@ export function stateAt(upload: Upload, facts: Facts, revision: RevisionFact | n
     at,
     revision: revision === null ? 'in-force' : revisionAt(revision, upload.variant ?? '', at),
     block: revision?.check?.blocks.find((block) => holds(block, at)),
+    permits: revision === null ? [] : permitsAt(revision.permits, upload.variant ?? '', at),
     support: supportOfRun(upload, facts, { at, kinds: revision === null ? [] : kindsOf(revision.content) }),
   }
 }
@@ -46,6 +50,7 @@ export interface StartAnswer {
   readonly codes: readonly CodeFound[]
   readonly calibration: Calibration | undefined
   readonly worth: RunWorth
+  readonly permits: readonly PermitFact[]
 }
 
 /**
@@ -75,6 +80,7 @@ export function answerStart(
       facts: { ...cited(upload), blockedFrom: writeInstant(from), causes: causes.join(', ') },
     })
   }
+  if (other !== undefined && namesOf(other.permits) !== namesOf(used.permits)) uncertain.add('permit')
   const { support } = used
   if (support === undefined) {
     const facts = { station: upload.station, instrument: upload.instrument }
@@ -102,7 +108,11 @@ export function answerStart(
       },
     })
   }
-  return { codes, calibration: support?.calibration, worth: support ?? UNDOUBTED }
+  return { codes, calibration: support?.calibration, worth: support ?? UNDOUBTED, permits: used.permits }
+}
+
+function namesOf(permits: readonly PermitFact[]): string {
+  return permits.map(({ permit }) => permit).join(' ')
 }
 
 const aspects = {

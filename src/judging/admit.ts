@@ -7,6 +7,7 @@ import { checkShape, checkTimes } from './admit-shape.ts'
 import { answerStart, stateAt } from './admit-start.ts'
 import { type CompiledRevision, compiledRevision, exceedsMs } from './compile.ts'
 import { type Facts, factOf, type ProductFact, type ProductVersionFact, type RevisionFact, siteOf } from './facts.ts'
+import type { PermitFact } from './permits.ts'
 import { type RunWorth, UNDOUBTED } from './run-support.ts'
 import { type CodeFound, type Outcome, outcomeOf, type Upload } from './words.ts'
 
@@ -44,6 +45,8 @@ export interface Admission {
   readonly compiled: CompiledRevision | null
   /** The run may count, but its revision has no check at the rules version of the facts: check it, and ask again. */
   readonly needsCheck: boolean
+  /** Deviation permits that hold at the start, for this variant and site. */
+  readonly permits: readonly PermitFact[]
   /** Where it is accepted: admitted by what was known when it was tested, it may not rest on anything any more. */
   readonly worth: RunWorth
 }
@@ -74,6 +77,7 @@ export function admit(upload: Upload, facts: Facts, context: AdmitContext): Admi
   const isTrusted = clock.codes.length === 0
   let calibration: Calibration | undefined
   let worth = UNDOUBTED
+  let permits: readonly PermitFact[] = []
   if (isTrusted) {
     const [sent, corrected] = clock.starts
     const stateOf = (at: number) => stateAt(upload, facts, isVariantKnown && isOfProduct ? found : null, at)
@@ -82,6 +86,7 @@ export function admit(upload: Upload, facts: Facts, context: AdmitContext): Admi
     codes.push(...answer.codes)
     calibration = answer.calibration
     worth = answer.worth
+    permits = answer.permits
   } else if (clock.startedAtUsed !== null) {
     // Nothing is refused by it, but the record still says which calibration was current then.
     calibration = stateAt(upload, facts, null, clock.startedAtUsed).support?.calibration
@@ -102,6 +107,7 @@ export function admit(upload: Upload, facts: Facts, context: AdmitContext): Admi
     compiled,
     needsCheck: outcome !== 'rejected' && isTrusted && found !== null && found.check === null,
     worth: outcome === 'accepted' ? worth : UNDOUBTED,
+    permits,
   }
 }
 

@@ -6,6 +6,7 @@ import type { InstrumentAssignment, Interval } from '../stations/instrument-assi
 import type { Programming } from '../stations/programming.ts'
 import type { StationChecks } from '../stations/station-check.ts'
 import type { StationLink } from '../stations/words.ts'
+import type { PermitFact } from './permits.ts'
 
 /**
  * The facts of one site at one version of its gate, as a value: what `admit` asks, read at first need and kept until
@@ -107,6 +108,8 @@ export interface RevisionFact {
   readonly approvedAt: number | null
   /** Its rows at this site, one per variant. */
   readonly inForce: readonly InForceAtSite[]
+  /** Approved ones at this site, also those that have ended. */
+  readonly permits: readonly PermitFact[]
   /** The check at the rules version of these facts; null where there is none yet. */
   readonly check: RevisionCheckFact | null
 }

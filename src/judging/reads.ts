@@ -1,4 +1,6 @@
 import { digestOf } from '../exact/canonical.ts'
+import { permitContent } from '../plans/permit-record.ts'
+import { relaxationOf } from '../plans/relax.ts'
 import { type PlanContent, PlanContentWire, type RevisionState } from '../plans/words.ts'
 import type { Sql } from '../platform/database/sql.ts'
 import { readAllConfirmedVersions } from '../products/reads.ts'
@@ -24,6 +26,7 @@ import {
   type StationFact,
   withFacts,
 } from './facts.ts'
+import type { PermitFact } from './permits.ts'
 
 type Loaded = Iterable<readonly [FactKey, Fact]>
 
@@ -196,6 +199,7 @@ interface RevisionRow {
   readonly content: string
   readonly approvedAt: number | null
   readonly inForce: { variant: string; from: number; until: number | null }[]
+  readonly permits: { content: string; digest: string; from: number; until: number; blocks: string }[]
   readonly check: {
     applied: { from: number; until: number | null; editions: string[] }[]
     blocks: { from: number; until: number | null; causes: string[] }[]
@@ -213,7 +217,9 @@ const LOAD_REVISIONS = `
     (SELECT jsonb_build_object('applied', c.applied::jsonb, 'blocks',
         coalesce((SELECT jsonb_agg(jsonb_build_object('from', ${ms('b.from_at')}, 'until', ${ms('b.until_at')}, 'causes', b.causes::jsonb) ORDER BY b.from_at)
           FROM governance.block b WHERE b.plan = r.plan AND b.revision = r.revision AND b.rules_version = c.rules_version), '[]'))
-      FROM governance.revision_check c WHERE c.plan = r.plan AND c.revision = r.revision AND c.rules_version = $2) AS check
+      FROM governance.revision_check c WHERE c.plan = r.plan AND c.revision = r.revision AND c.rules_version = $2) AS check,
+    coalesce((SELECT jsonb_agg(jsonb_build_object('content', p.content, 'digest', p.digest, 'from', ${ms('p.valid_from')}, 'until', ${ms('p.valid_until')}, 'blocks', p.blocks) ORDER BY p.permit)
+      FROM governance.permit p WHERE p.plan = r.plan AND p.revision = r.revision AND p.valid_from IS NOT NULL), '[]') AS permits
   FROM governance.plan_revision r
   JOIN unnest($3::text[], $4::int[]) AS given (plan, revision) USING (plan, revision)`
 
@@ -226,8 +232,20 @@ async function loadRevisions(sql: Sql, facts: Facts, keys: readonly string[]): P
   )
   return rows.map((row): readonly [FactKey, RevisionFact] => [
     revisionKey(row.plan, row.revision),
-    { ...row, kind: 'revision', content: contentOf(row) },
+    {
+      ...row,
+      kind: 'revision',
+      content: contentOf(row),
+      permits: row.permits.flatMap((one) => permitFacts(one, facts.site)),
+    },
   ])
+}
+
+/** A permit as it counts at a site; none where it does not. */
+function permitFacts({ from, until, blocks, ...stored }: RevisionRow['permits'][number], site: string): PermitFact[] {
+  const content = permitContent({ ...stored, permit: 'of a revision' })
+  if (content.sites && !content.sites.includes(site)) return []
+  return [{ permit: content.permit, relaxation: relaxationOf(content), from, until, blocks: JSON.parse(blocks) }]
 }
 
 /** Contents by digest: they never change, and compiled revisions hang on the object. */

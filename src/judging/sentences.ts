@@ -203,6 +203,8 @@ const sentences: Readonly<Record<UploadCode | ReasonCode, Sentence>> = {
   'measurement-missing': () => 'The plan asks for this measurement, and it is not there.',
   'stress-above-plan': (say, facts) =>
     `The ${stressWord(facts)} was ${say('measured')}; the plan accepts no more than ${say('most')}. The run is held.`,
+  'under-permit': (say) =>
+    `Passed under deviation permit ${say('permit')}, whose limit is shown; the plan’s own it does not meet.`,
   'lead-offset-subtracted': (say) => `The lead offset of ${say('offset')} was taken off the reading of ${say('raw')}.`,
   'voltage-drop-divided': (say) =>
     `The drop of ${say('drop')} was divided by the measured current of ${say('current')}.`,

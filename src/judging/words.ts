@@ -259,6 +259,7 @@ export const reasonCodes = [
   // Worth knowing; no verdict by itself.
   'stress-above-plan',
   'lead-offset-subtracted',
+  'under-permit',
   'voltage-drop-divided',
   'station-verdict-worse',
   'station-verdict-differs',

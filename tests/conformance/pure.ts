@@ -212,6 +212,7 @@ function revisionOf(
     content,
     approvedAt: scene.at('05:30'),
     inForce: variants.map(({ variant }) => ({ variant, from, until })),
+    permits: [],
     check: { applied: [], blocks },
   }
   return { given, digest, fact, check }

@@ -183,6 +183,7 @@ export const revisionFact: RevisionFact = {
   digest: PLAN_DIGEST,
   state: 'approved',
   content: plan,
+  permits: [],
   approvedAt: IN_FORCE_FROM - 1,
   inForce: [
     { variant: 'EX36-3M', from: IN_FORCE_FROM, until: null },
