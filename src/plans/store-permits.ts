@@ -1,4 +1,3 @@
-import { canonicalText } from '../exact/canonical.ts'
 import { type Sql, timestamptzText } from '../platform/database/sql.ts'
 import type { Act } from '../platform/gate.ts'
 import type { PermitRecord } from './permit-record.ts'
@@ -73,7 +72,7 @@ export async function markPermitApproved(
       meaning: signed.meaning,
       validFrom: new Date(signed.validFrom),
       checkedVersion: signed.rulesVersion,
-      blocks: canonicalText(signed.blocks),
+      blocks: JSON.stringify(signed.blocks),
     },
   })
   await act.sql.query(
@@ -110,7 +109,7 @@ export async function updatePermitChecks(
   await sql.query(
     `UPDATE governance.permit p SET checked_version = $1, blocks = given.blocks
      FROM unnest($2::text[], $3::text[]) AS given (permit, blocks) WHERE p.permit = given.permit`,
-    [rulesVersion, checks.map(({ permit }) => permit), checks.map(({ blocks }) => canonicalText(blocks))],
+    [rulesVersion, checks.map(({ permit }) => permit), checks.map(({ blocks }) => JSON.stringify(blocks))],
     'plans_permit_checks',
   )
 }

@@ -140,7 +140,7 @@ export async function approvePermit(
         approvedBy: actor.person,
         meaning,
         validFrom: from,
-        blocks: canonicalText(blocks),
+        blocks: JSON.stringify(blocks),
       }
       const facts = { meaning, validFrom: writeInstant(from), quantity, rulesVersion }
       return entered(act, 'approvePermit', actor, after, facts)
