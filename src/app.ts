@@ -7,6 +7,7 @@ import { findActor, isKeyLive } from './access/reads.ts'
 import { rememberActors } from './access/reads-actors.ts'
 import { registerAccess } from './access/rest.ts'
 import { registerAlerts } from './alerts/rest.ts'
+import { registerConcessions } from './concessions/rest.ts'
 import { registerCorrections } from './corrections/rest.ts'
 import { registerFiles } from './csv/rest.ts'
 import { buildGraph } from './graph.ts'
@@ -95,6 +96,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerLedger(app, services, end)
     registerBatches(app, services, intake)
     registerCorrections(app, services)
+    registerConcessions(app, services)
     registerAlerts(app, services)
     registerFiles(app, { ...services, batches: intake.batches })
     registerStudies(app, services)

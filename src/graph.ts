@@ -1,9 +1,11 @@
 import type { GraphQLSchema } from 'graphql'
 import { graphAlerts } from './alerts/graph.ts'
+import { graphConcessions } from './concessions/graph.ts'
 import { graphCorrections } from './corrections/graph.ts'
 import { graphFiles } from './csv/graph.ts'
 import { graphIntake } from './intake/graph.ts'
 import { graphPlans } from './plans/graph.ts'
+import { graphPermits } from './plans/graph-permits.ts'
 import { createGraphBuilder } from './platform/http/graphql/builder.ts'
 import type { Services } from './platform/http/server.ts'
 import { graphProducts } from './products/graph.ts'
@@ -22,6 +24,8 @@ export function buildGraph(services: Services): GraphQLSchema {
   graphStationChecks(builder, services, stations)
   const units = graphUnits(builder, services, products)
   const intake = graphIntake(builder, services, { ...plans, ...stations, ...units })
+  graphPermits(builder, services)
+  graphConcessions(builder, services, intake)
   graphCorrections(builder, services, { ...intake, ...units })
   graphAlerts(builder, services, stations)
   graphFiles(builder, services, stations)

@@ -6,6 +6,7 @@ export const UPLOADS = 'uploadRuns'
 
 /** What may happen: the action of every entry there is, each the operationId of its act. */
 export const eventKinds = [
+  'approveConcession',
   'approvePermit',
   'approveRevision',
   'assessStudy',
@@ -41,6 +42,7 @@ export const eventKinds = [
   'replaceRevision',
   'replaceVersion',
   'revokeKey',
+  'requestConcession',
   'requestPermit',
   'submitEdition',
   'submitRevision',

@@ -33,6 +33,7 @@ export const problems = {
   'reference-unit-not-found': { status: 404, title: 'No such reference unit' },
   'check-plan-not-found': { status: 404, title: 'No such check plan' },
   'station-check-not-found': { status: 404, title: 'No such station check' },
+  'concession-not-found': { status: 404, title: 'No such concession' },
   'permit-not-found': { status: 404, title: 'No such permit' },
   'programming-not-found': { status: 404, title: 'No such programming' },
   'person-not-found': { status: 404, title: 'No such person' },

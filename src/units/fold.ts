@@ -3,7 +3,7 @@ import type { RunWorth } from '../judging/run-support.ts'
 import type { CodeFound } from '../judging/words.ts'
 import type { ShipState, UnitEvent } from './event-words.ts'
 import { compareEvents, hasIdentityConflict, shipStateAt, unmadeBy } from './events.ts'
-import { isCountedRun, isPass, isRun } from './run-kinds.ts'
+import { isConceded, isCountedRun, isPass, isRun } from './run-kinds.ts'
 import { isComplete, isProven, stepStandings } from './step-evidence.ts'
 import type { Attempt, Evidence, Release, ReleaseReason, Standing } from './words.ts'
 
@@ -147,12 +147,13 @@ export function foldUnit(
   )
   const reasons = releaseReasons(history, policy)
   const releasable = reasons.length === 0
-  const provisional = releasable && folded.some(({ evidence }) => evidence === 'provisional')
+  const provisional =
+    releasable && folded.some(({ evidence, attempt }) => evidence === 'provisional' || isConceded(attempt))
   return {
     attempts: folded,
     events: history.events,
     shipState: shipStateAt(history.events),
-    release: { releasable, provisional, reasons },
+    release: { releasable, provisional, concessions: releasable ? concessionsOf(speaking) : [], reasons },
   }
 }
 
@@ -222,7 +223,8 @@ function operationReasons(history: History, operation: string, policy: FoldPolic
   const facts = { operation, runId: run.runId }
   if (run.outcome === 'held') return [{ code: 'hold-open', facts: { ...facts, codes: run.codes.join(' ') } }]
   if (run.steps !== null) return stepReasons(whole(history), run, { operation, policy })
-  switch (run.verdict) {
+  // Leave was given for what it failed on; all else that may speak against it still does.
+  switch (isConceded(run) ? 'pass' : run.verdict) {
     case 'pass':
     case 'pass-under-permit': {
       const event = unmadeBy(history.events, run)
@@ -263,6 +265,11 @@ function stepReasons(
     suspects.add(run.runId)
     return suspectReasons(worth, { operation, runId: run.runId })
   })
+}
+
+/** The leave under which runs that speak for an operation do not keep the unit from shipping. */
+function concessionsOf(speaking: ReadonlySet<Attempt>): string[] {
+  return [...speaking].flatMap((run) => (isConceded(run) ? [run.concession] : [])).sort()
 }
 
 function isDoubted({ suspect, suspectKinds }: AttemptWorth): boolean {

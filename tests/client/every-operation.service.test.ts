@@ -160,6 +160,7 @@ test('the feed tells of each upload once, in the order in which they came', () =
 test('after a change and a withdrawal the station may not test, and is told so', () => {
   expect(driven['changes']).toBe(1)
   expect(driven['mayTestAtLast']).toBe(false)
+  expect(driven['leave']).toEqual({ state: 'approved', approvedBy: 'P-0205' })
   expect(driven['checks']).toMatchObject({ says: ['good', 'failed'] })
   expect(driven['unfit']).toMatchObject({ status: 422, errors: [{ pointer: '#/question/calibration' }] })
   expect(driven['alone']).toMatchObject({ type: 'urn:limitkeep:problem:cursor-invalid', status: 400 })

@@ -15,6 +15,7 @@ export const ROOMS = [
   'units',
   'intake',
   'corrections',
+  'concessions',
   'alerts',
   'csv',
   'studies',

@@ -35,6 +35,7 @@ export function attempt(parts: Partial<Attempt> = {}): Attempt {
     purpose: 'production',
     verdict: 'pass',
     correctedFrom: null,
+    concession: null,
     operation: 'final',
     variant: 'EX36-3M',
     plan: 'ex36-final',

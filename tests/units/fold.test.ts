@@ -206,6 +206,17 @@ describe('evidence', () => {
     expect(release.reasons).toMatchObject([{ code: 'evidence-suspect', facts: { kinds: 'electric-strength-ac' } }])
   })
 
+  test('of a failed run under a concession stays none, and the unit may ship by it', () => {
+    const failed = attempt({ verdict: 'fail', concession: 'CN-104' })
+    const { attempts, release } = fold([failed])
+    expect(attempts[0]?.evidence).toBe('none')
+    expect(release).toMatchObject({ releasable: true, concessions: ['CN-104'] })
+    // Leave for one run is none for the next, and none where a fact was taken away from it.
+    expect(against([failed, attempt({ startedAt: at('09:30'), verdict: 'fail' })])).toEqual(['latest-run-fail'])
+    expect(against([failed], { worthOf: () => doubted })).toEqual(['evidence-suspect'])
+    expect(against([attempt({ verdict: 'invalid', concession: 'CN-104' })])).toEqual(['latest-run-invalid'])
+  })
+
   test('is asked of the runs that speak for an operation alone', () => {
     const asked: Attempt[] = []
     const latest = attempt({ startedAt: at('09:30') })
@@ -227,12 +238,13 @@ describe('release', () => {
     expect(fold([]).release).toEqual({
       releasable: false,
       provisional: false,
+      concessions: [],
       reasons: [{ code: 'unit-unknown', facts: {} }],
     })
   })
 
   test('is given by the latest run of every required operation', () => {
-    expect(fold([attempt()]).release).toEqual({ releasable: true, provisional: true, reasons: [] })
+    expect(fold([attempt()]).release).toEqual({ releasable: true, provisional: true, concessions: [], reasons: [] })
     const both = { operationsRequired: ['bench', 'final'] }
     expect(fold([attempt()], both).release.reasons).toEqual([
       { code: 'operation-missing', facts: { operation: 'bench' } },

@@ -10,8 +10,7 @@ import { fieldInvalid, Problem, requireText } from '../../platform/problems.ts'
 import { readEffect } from '../../platform/versioned-words.ts'
 import { getVersion } from '../../products/reads.ts'
 import { variantNames } from '../../products/versions.ts'
-import { checkPrepared, type RevisionCheck } from '../check.ts'
-import { blockDemand, demandedFrom, writeFinding } from '../findings.ts'
+import { blockDemand } from '../findings.ts'
 import { type PermitRecord, permitContent, permitNotFound, writePermit } from '../permit-record.ts'
 import type {
   PermitAnswer,
@@ -21,10 +20,9 @@ import type {
   PermitWithdrawal,
   RelaxedLimit,
 } from '../permit-words.ts'
-import { prepareRevision } from '../prepare.ts'
-import { readRuleBook, readRulesNow } from '../reads-rules.ts'
+import { checkRelaxed, type RelaxedCheck } from '../reads-relaxed.ts'
 import { contentOf, nameOf, type RevisionKey, type RevisionRecord, revisionNotFound } from '../record.ts'
-import { checkPermit, relaxationOf, relaxedContent } from '../relax.ts'
+import { checkPermit, relaxationOf } from '../relax.ts'
 import { stepBlocks } from '../step-blocks.ts'
 import { selectRevision, selectSites } from '../store.ts'
 import {
@@ -119,7 +117,7 @@ export async function approvePermit(
       const content = permitContent(record)
       await requireSound(act, content)
       await requireNoOther(act, content, { from, until: record.validUntil })
-      requireWithinRules(checked.check, from)
+      checked.requireWithinRules(from)
       const demand = blockDemand(checked.check.findings, from)
       const blocks = stepBlocks([], demand, { version: act.rulesVersion, publishedAt: act.at })
       const { rulesVersion } = act
@@ -179,35 +177,11 @@ export async function withdrawPermit(
   })
 }
 
-/** What the rules say of the revision with the limit relaxed, along all time; made before the gate is taken. */
-async function checkOf(
-  database: Database,
-  permit: string,
-): Promise<{ readonly check: RevisionCheck; readonly rulesVersion: number }> {
+/** What the rules say of the revision with the limit relaxed; made before the gate is taken. */
+async function checkOf(database: Database, permit: string): Promise<RelaxedCheck> {
   const record = await selectPermit(database.sql, permit)
   if (record === undefined) throw permitNotFound(permit)
-  const { rulesVersion, at } = await readRulesNow(database)
-  const content = contentOf(await findRevision(database.sql, record))
-  const book = await readRuleBook(database, database.sql, rulesVersion, [content.product])
-  const { variants } = await versionOf(database.sql, content)
-  const read = prepareRevision(relaxedContent(content, [relaxationOf(permitContent(record))], variants))
-  if ('refused' in read) throw new Error(`permit ${permit} cannot be read: ${read.refused}`)
-  const timeline = book.timelineAt(rulesVersion)
-  const check = checkPrepared(read.prepared, { versions: book.versionsOf(content.product), timeline, from: at })
-  return { check, rulesVersion }
-}
-
-/** @throws Problem `beyond-rules` with the findings */
-function requireWithinRules({ findings }: RevisionCheck, from: number): void {
-  if (demandedFrom(findings, from) !== from) return
-  const blocking = findings.filter(
-    ({ severity, from: begins, until }) =>
-      severity === 'blocking' && begins <= from && (until === null || until > from),
-  )
-  throw new Problem('beyond-rules', {
-    detail: 'With the relaxed limit the revision would not conform.',
-    members: { findings: blocking.map(writeFinding) },
-  })
+  return checkRelaxed(database, record, [relaxationOf(permitContent(record))])
 }
 
 /** @throws Problem naming what the permit says that does not fit its revision */

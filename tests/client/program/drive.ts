@@ -13,6 +13,7 @@ import {
   type Upload,
 } from './api.ts'
 import { checkStation } from './checks.ts'
+import { giveLeave } from './leave.ts'
 import type { Cited, Driven, Place } from './place.ts'
 
 /**
@@ -46,10 +47,11 @@ export async function drive(place: Place): Promise<Driven> {
   const uploads = await uploadRuns(place, line, cited)
   const batch = await uploadBatch(place, line, cited)
   const file = await uploadFile(place, line, cited)
+  const leave = await giveLeave(place, line, cited, await uploadFailing(place, line, cited))
   const feed = await follow(place, line)
   const changes = await changeAndStop(place, line, cited)
   const checks = await checkStation(place, line)
-  return { ...uploads, ...batch, ...file, ...feed, ...changes, checks }
+  return { ...uploads, ...batch, ...file, ...feed, ...changes, checks, leave }
 }
 
 function apiOf(place: Place, token?: string): Api<unknown>['v1'] & Pick<Api<unknown>, 'livez' | 'readyz'> {
@@ -289,6 +291,17 @@ async function uploadRuns(place: Place, { author, approver, station, signed }: L
     releasable: release.releasable,
     unreleasedReasons: unreleased.reasons.map(({ code }) => code),
   }
+}
+
+/** A unit whose leakage in the strength test is beyond its limit; gives the run's id. */
+async function uploadFailing(place: Place, { station }: Line, cited: Cited): Promise<string> {
+  place.pass(120)
+  const run = runOf(place, 'EX36-26-004425', 7320, cited)
+  delete run.stationVerdict
+  const reading = run.steps.find(({ step }) => step === 'strength')?.measurements[0]?.reading
+  if (!reading) throw new Error('the strength step has a reading')
+  reading.value = '3.2'
+  return (await station.uploadRun(run)).data.runId
 }
 
 /** What the station kept during an outage: tried out, then sent in one request, and asked for again. The second is wrong. */
