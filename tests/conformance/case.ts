@@ -148,11 +148,39 @@ const ChecksGiven = z.strictObject({
   ),
 })
 
+/** Leave to depart from one limit, asked for by one person and approved by another. */
+const PermitGiven = z.strictObject({
+  permit: z.string(),
+  at: Time.default('06:30'),
+  step: z.string().default('strength'),
+  member: z.enum(['limitUpper', 'limitLower']).default('limitUpper'),
+  value: z.string(),
+  unit: z.string(),
+  quantity: z.number(),
+  validUntil: Time.default('23:00'),
+  /** The problem that its approval is refused with. */
+  refused: z.string().optional(),
+  /** Units that have passed under it at the end of the day. */
+  used: z.number().optional(),
+})
+
+/** Leave given after a unit failed. */
+const ConcessionGiven = z.strictObject({
+  concession: z.string(),
+  /** The name of the upload. */
+  of: z.string(),
+  at: Time,
+  /** The person who asks approves as well. */
+  isAlone: z.boolean().default(false),
+  refused: z.string().optional(),
+})
+
 const UnitExpected = z.strictObject({
   unit: z.string(),
   /** Asked at this time of the day; at its end where it is absent. */
   askedAt: Time.optional(),
   shipState: z.enum(shipStates).optional(),
+  concessions: z.array(z.string()).optional(),
   attempts: z.number().optional(),
   releasable: z.boolean(),
   reasons: z.array(z.string()).optional(),
@@ -198,6 +226,8 @@ export const ConformanceCaseWire = z.strictObject({
   uploads: z.array(UploadGiven).default([]),
   corrections: z.array(CorrectionGiven).default([]),
   checks: ChecksGiven.optional(),
+  permits: z.array(PermitGiven).default([]),
+  concessions: z.array(ConcessionGiven).default([]),
   events: z.array(EventGiven).default([]),
   units: z.array(UnitExpected).default([]),
   files: z.array(FileGiven).default([]),
@@ -207,6 +237,8 @@ export type UploadCase = ConformanceCase['uploads'][number]
 export type RevisionCase = ConformanceCase['revisions'][number]
 export type CorrectionCase = ConformanceCase['corrections'][number]
 export type EventCase = ConformanceCase['events'][number]
+export type PermitCase = ConformanceCase['permits'][number]
+export type ConcessionCase = ConformanceCase['concessions'][number]
 export type ChecksCase = NonNullable<ConformanceCase['checks']>
 export type UnitCase = ConformanceCase['units'][number]
 export type FileCase = ConformanceCase['files'][number]

@@ -10,6 +10,7 @@ import {
 } from '../support/service.ts'
 import type { CorrectionCase, RevisionCase } from './case.ts'
 import { checksOf } from './checks-http.ts'
+import { concessionsOf, permitsOf } from './leave-http.ts'
 import {
   CHECKED,
   compareFindings,
@@ -117,6 +118,7 @@ export async function runHttp(house: House, scene: Scene): Promise<void> {
   )
   for (const given of scene.given.corrections) happenings.push(...correction(house, scene, given, runIds))
   happenings.push(...(await checksOf(house, scene)))
+  happenings.push(...permitsOf(house, scene, digests), ...concessionsOf(house, scene, runIds))
   // What stands at one instant happens in the order written.
   for (const { at, act } of happenings.sort((one, other) => one.at - other.at)) {
     until(at)
@@ -207,13 +209,14 @@ async function compareBlocked({ author }: House, scene: Scene): Promise<void> {
 
 async function readUnit({ author }: House, scene: Scene, unit: string): Promise<UnitFound> {
   const path = `/v1/units/${scene.product}/${serialOf(unit)}`
-  const { releasable, reasons } = expected(await author.get(`${path}/release`), 200).body
+  const { releasable, reasons, concessions } = expected(await author.get(`${path}/release`), 200).body
   const history = await author.get(path)
   const known = history.status === 404 ? { attempts: [], shipState: 'in-plant' } : expected(history, 200).body
   const attempts: { verdict: string | null; evidence: string | null; correctedFrom: string | null }[] = known.attempts
   return {
     shipState: known.shipState,
     releasable,
+    concessions,
     reasons: reasons.map(({ code }: { code: string }) => code),
     verdicts: attempts.map(({ verdict }) => verdict),
     correctedFrom: attempts.map(({ correctedFrom }) => correctedFrom),

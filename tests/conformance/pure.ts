@@ -27,6 +27,7 @@ import type { UnitHistory } from '../../src/units/reads.ts'
 import { needsOfAttempt, worthOf } from '../../src/units/support.ts'
 import type { CorrectionCase, RevisionCase } from './case.ts'
 import { compareAllAffected, stationAsKnown } from './checks-pure.ts'
+import { concede, permitFacts, type UsesLeft, useLeave, usesOf } from './leave-pure.ts'
 import {
   CHECKED,
   compareFindings,
@@ -85,7 +86,7 @@ export function runPure(scene: Scene): void {
   const histories = new Map<string, UnitHistory>()
   const first = new Map<string, { digest: string; found: UploadFound }>()
   const digestOfRevision = (revision: number) => revisions.get(revision)?.digest ?? `sha256:${'0'.repeat(64)}`
-  const house: House = { scene, facts, histories, first, decisions: new Map() }
+  const house: House = { scene, uses: usesOf(scene), facts, histories, first, decisions: new Map() }
   const happenings: Happening<() => void>[] = [
     ...sendingsOf(scene, digestOfRevision).map((sending) => ({
       at: sending.receivedAt,
@@ -116,7 +117,13 @@ export function runPure(scene: Scene): void {
     })
     if (given.confirmedAt !== undefined) happenings.push({ at: scene.at(given.confirmedAt), act: () => correct() })
   }
+  for (const given of scene.given.concessions) {
+    happenings.push({ at: scene.at(given.at), act: () => concede(scene, given, house) })
+  }
   for (const { act } of happenings.sort((one, other) => one.at - other.at)) act()
+  for (const { permit, used } of scene.given.permits) {
+    if (used !== undefined) expect(house.uses.taken(permit), permit).toBe(used)
+  }
   const endOfDay = scene.at('23:59')
   compareAllAffected(
     scene,
@@ -212,7 +219,7 @@ function revisionOf(
     content,
     approvedAt: scene.at('05:30'),
     inForce: variants.map(({ variant }) => ({ variant, from, until })),
-    permits: [],
+    permits: permitFacts(scene, { content, timeline: ruleTimeline(tables, tables.length + 1), product }),
     check: { applied: [], blocks },
   }
   return { given, digest, fact, check }
@@ -266,6 +273,7 @@ function factsOf(
 
 interface House {
   readonly scene: Scene
+  readonly uses: UsesLeft
   readonly facts: ReadonlyMap<FactKey, Fact | null>
   readonly histories: Map<string, UnitHistory>
   readonly first: Map<string, { digest: string; found: UploadFound }>
@@ -284,7 +292,8 @@ function receive(scene: Scene, { upload: { name }, wire, receivedAt }: Sending, 
   if (known !== undefined) return { ...NOTHING, outcome: 'conflict' }
   const received: Received = { actor, read, raw, receivedAt, runId: wire.uploadKey }
   const loaded = factsKnown(house, receivedAt, needsOfReceived(received))
-  const decided = decideReceived(received, loaded)
+  const plainly = decideReceived(received, loaded)
+  const decided = useLeave(scene, house.uses, plainly)
   const stored = { site: 'leeds', receivedAt, runId: wire.uploadKey, uploadKey: wire.uploadKey, product: scene.product }
   const attempt = attemptRow(received, decided, stored as StoredUpload)
   const history = historyOf(house, decided.serial ?? '')
@@ -354,6 +363,7 @@ function uploadFound({ outcome, codes, decision }: Decided, runId: string, folde
 function unitFound({ attempts, shipState, release }: FoldedUnit) {
   return {
     shipState,
+    concessions: release.concessions.map((name) => `${name}`),
     releasable: release.releasable,
     reasons: release.reasons.map(({ code }) => code),
     verdicts: attempts.map(({ attempt }) => attempt.verdict),

@@ -241,6 +241,7 @@ export function compareFindings(revision: RevisionCase, found: readonly Wire[]):
 export interface UnitFound {
   readonly correctedFrom: readonly (string | null)[]
   readonly shipState: string
+  readonly concessions: readonly string[]
   readonly releasable: boolean
   readonly reasons: readonly string[]
   readonly verdicts: readonly (string | null)[]

@@ -90,6 +90,7 @@ const WITHOUT_TWIN = [
   // What kind of thing was answered: an upload that is asked for later is never a repeat.
   'RunAnswer.repeated',
   // Release stands in a unit as one object.
+  'UnitRelease.concessions',
   'UnitRelease.provisional',
   'UnitRelease.reasons',
   'UnitRelease.releasable',
