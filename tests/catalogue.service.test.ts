@@ -7,6 +7,7 @@ import { listedOutcomes } from '../src/intake/answer-words.ts'
 import { batchReasons } from '../src/intake/batch-words.ts'
 import { outcomes, purposes, readingSources, verdicts } from '../src/judging/words.ts'
 import { revisionCheckVerdicts, severities } from '../src/plans/findings.ts'
+import { permitStates } from '../src/plans/permit-words.ts'
 import { revisionStates } from '../src/plans/words.ts'
 import { versionStates } from '../src/products/words.ts'
 import { editionStates } from '../src/rules/record.ts'
@@ -21,6 +22,7 @@ const STATE_TABLES: Readonly<Record<string, 'UPDATE' | 'DELETE'>> = {
   'governance.access_key': 'UPDATE',
   'governance.in_force': 'UPDATE',
   'governance.one_time_secret': 'UPDATE',
+  'governance.permit': 'UPDATE',
   'governance.plan_revision': 'UPDATE',
   'governance.presence': 'UPDATE',
   'governance.product_version': 'UPDATE',
@@ -31,6 +33,7 @@ const STATE_TABLES: Readonly<Record<string, 'UPDATE' | 'DELETE'>> = {
   'governance.study': 'UPDATE',
   'intake.gate': 'UPDATE',
   'intake.ledger_pending': 'DELETE',
+  'intake.permit_counts': 'UPDATE',
   'intake.units': 'UPDATE',
 }
 
@@ -43,6 +46,7 @@ const WORD_CHECKS: Readonly<Record<string, readonly string[]>> = {
   unit_events_event: unitEvents,
   batch_ends_reason: Object.keys(batchReasons),
   finding_severity: severities,
+  permit_state: permitStates,
   person_roles: roles,
   plan_revision_state: revisionStates,
   product_version_state: versionStates,

@@ -171,6 +171,7 @@ describe('grants', () => {
       'governance.rule_edition': 'S I U',
       'governance.rule_table': 'S I U',
       'governance.sequencer': 'S I U',
+      'governance.station_profile': 'S I U',
       'governance.study': 'S I U',
       'intake.gate': 'S I U',
       'intake.permit_counts': 'S I U',
