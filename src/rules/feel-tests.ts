@@ -5,8 +5,8 @@
 import { compare, type Decimal, multiply, ONE } from '../exact/decimal.ts'
 import { type UnitCode, units } from '../exact/unit-codes.ts'
 import type { AttributeValue } from '../products/attributes.ts'
+import type { CellRefusal } from './feel-grammar.ts'
 import {
-  type CellRefusal,
   type End,
   type Literal,
   parseFormula,
@@ -146,7 +146,7 @@ function spanOf(test: SimpleTest, factor: Decimal): Span {
 }
 
 /** Whether the number lies in the span. */
-function inSpan(value: Decimal, { lower, upper }: Span): boolean {
+export function holdsIn(value: Decimal, { lower, upper }: Span): boolean {
   if (lower) {
     const side = compare(value, lower.value)
     if (side < 0 || (side === 0 && lower.open)) return false
@@ -161,7 +161,7 @@ function inSpan(value: Decimal, { lower, upper }: Span): boolean {
 function spansTest(spans: readonly Span[], negated: boolean): (value: AttributeValue) => boolean {
   return (value) => {
     if (typeof value !== 'object') throw new TypeError('a word stands where a number was declared')
-    for (const span of spans) if (inSpan(value, span)) return !negated
+    for (const span of spans) if (holdsIn(value, span)) return !negated
     return negated
   }
 }
