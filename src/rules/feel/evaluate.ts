@@ -39,7 +39,8 @@ export function parseTests(text: string, names: Readonly<Record<string, unknown>
   return parseFeel(text, { top: 'UnaryTests', lengthMax: TEXT_MAX, names: known }, (top) => top)
 }
 
-const functionNames = Object.fromEntries([...feelFunctions.keys()].map((name) => [name, null]))
+/** Those of several words; as a name of one word, `not` would no longer be the negation of tests. */
+const functionNames = Object.fromEntries([...feelFunctions.keys()].filter((name) => name.includes(' ')).map((name) => [name, null]))
 
 export function evaluateExpression(code: FeelCode, scope: Scope): FeelValue {
   const [first, ...others] = code.children
