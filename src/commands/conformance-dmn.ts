@@ -25,7 +25,10 @@ interface Case {
 async function casesIn(folder: string): Promise<Case[]> {
   const entries = await readdir(folder, { withFileTypes: true })
   const named = (ending: string) =>
-    entries.filter((entry) => entry.isFile() && entry.name.endsWith(ending)).map(({ name }) => name).sort()
+    entries
+      .filter((entry) => entry.isFile() && entry.name.endsWith(ending))
+      .map(({ name }) => name)
+      .sort()
   const found: Case = { folder, models: named('.dmn'), tests: named('.xml') }
   const inner: Case[] = []
   for (const { name } of entries.filter((entry) => entry.isDirectory()).sort((a, b) => (a.name < b.name ? -1 : 1))) {

@@ -146,8 +146,8 @@ function writeElement({ name, attributes = [], content = [] }: XmlOut, indent: s
   }
 }
 
-/** What XML 1.0 has no way to write, even as a reference (section 2.2, Char). */
-const UNWRITABLE = /[\0-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff\p{Cs}]/u
+/** What XML 1.0 has no way to write, even as a reference: all but Char of its section 2.2. */
+const UNWRITABLE = /[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\u{10000}-\u{10ffff}]/u
 
 /** Whether XML can hold the text. */
 export function isXmlText(text: string): boolean {

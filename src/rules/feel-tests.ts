@@ -6,13 +6,7 @@ import { compare, type Decimal, multiply, ONE } from '../exact/decimal.ts'
 import { type UnitCode, units } from '../exact/unit-codes.ts'
 import type { AttributeValue } from '../products/attributes.ts'
 import type { CellRefusal } from './feel-grammar.ts'
-import {
-  type End,
-  type Literal,
-  parseFormula,
-  parseUnaryTests,
-  type SimpleTest,
-} from './feel-parse.ts'
+import { type End, type Literal, parseFormula, parseUnaryTests, type SimpleTest } from './feel-parse.ts'
 import { type StepKind, stepKinds } from './words.ts'
 
 /** What the values in an input column are. A number without a unit is a plain count. */

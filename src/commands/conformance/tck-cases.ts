@@ -31,7 +31,10 @@ export function readTests(root: XmlElement): TckTest[] {
       id: test.attributes.get('id') ?? '',
       inputs: new Map(all(test, 'inputNode').map((node) => [node.attributes.get('name') ?? '', valueIn(node)])),
       results,
-      unread: invoked === undefined || invoked === 'decision' ? undefined : `the test asks for '${invoked}', which is no decision`,
+      unread:
+        invoked === undefined || invoked === 'decision'
+          ? undefined
+          : `the test asks for '${invoked}', which is no decision`,
     }
   })
 }

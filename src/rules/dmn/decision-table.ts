@@ -90,7 +90,10 @@ export function compileDecisionTable(
         return settled.value
       case 'none':
         if (!hasFallback) return null
-        return boxed(outputs, fallbacks.map((code) => evaluateExpression(code, scope)))
+        return boxed(
+          outputs,
+          fallbacks.map((code) => evaluateExpression(code, scope)),
+        )
       case 'broken':
         return null
     }

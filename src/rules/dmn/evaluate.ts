@@ -39,7 +39,10 @@ class Evaluation {
     if (!decision.expression) return this.fail(line, `'${decision.name}' has no expression that is read`)
     this.underWay.add(decision)
     const { scope, names } = this.surroundings(decision)
-    const value = this.typed(this.valueOf(decision.expression, { scope, names, type: decision.type, line }), decision.type)
+    const value = this.typed(
+      this.valueOf(decision.expression, { scope, names, type: decision.type, line }),
+      decision.type,
+    )
     this.underWay.delete(decision)
     this.results.set(decision, value)
     return value
@@ -171,7 +174,8 @@ class Evaluation {
   private asType(value: FeelValue, definition: DmnType): FeelValue {
     const { base, isList: wantsList, members } = definition
     if (value === null) return null
-    if (wantsList) return (isList(value) ? value : [value]).map((item) => this.asType(item, { ...definition, isList: false }))
+    if (wantsList)
+      return (isList(value) ? value : [value]).map((item) => this.asType(item, { ...definition, isList: false }))
     const single = isList(value) && value.length === 1 ? (value[0] ?? null) : value
     if (members.size === 0) return base === undefined ? value : this.typed(value, base)
     if (kindOf(single) !== 'context') return null

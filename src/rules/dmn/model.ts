@@ -104,7 +104,8 @@ export function readModel(root: XmlElement): { readonly model: DmnModel } | { re
 }
 
 function modelOf(root: XmlElement): DmnModel {
-  if (root.name !== 'definitions') throw new Refusal(root.line, 'The document is no DMN model: its root is no `definitions`.')
+  if (root.name !== 'definitions')
+    throw new Refusal(root.line, 'The document is no DMN model: its root is no `definitions`.')
   return {
     name: root.attributes.get('name') ?? '',
     inputs: all(root, 'inputData').map(variableOf),

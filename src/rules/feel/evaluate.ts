@@ -4,8 +4,8 @@
  * asks (OMG DMN 1.5, section 10.3), what cannot be computed is null.
  */
 import { decimal, negate } from '../../exact/decimal.ts'
-import { atLiteral, feelFunctions } from './functions.ts'
 import { type Parsed, type Part, parseFeel } from '../feel-grammar.ts'
+import { atLiteral, feelFunctions } from './functions.ts'
 import { compared, computed, LOOPS_MAX, numberIn, textIn } from './operators.ts'
 import { temporalSum } from './temporal.ts'
 import {
@@ -31,7 +31,11 @@ export type FeelCode = Part
 const TEXT_MAX = 20_000
 
 export function parseExpression(text: string, names: Readonly<Record<string, unknown>>): Parsed<FeelCode> {
-  return parseFeel(text, { top: 'Expression', lengthMax: TEXT_MAX, names: { ...functionNames, ...names } }, (top) => top)
+  return parseFeel(
+    text,
+    { top: 'Expression', lengthMax: TEXT_MAX, names: { ...functionNames, ...names } },
+    (top) => top,
+  )
 }
 
 export function parseTests(text: string, names: Readonly<Record<string, unknown>>): Parsed<FeelCode> {
@@ -40,11 +44,13 @@ export function parseTests(text: string, names: Readonly<Record<string, unknown>
 }
 
 /** Those of several words; as a name of one word, `not` would no longer be the negation of tests. */
-const functionNames = Object.fromEntries([...feelFunctions.keys()].filter((name) => name.includes(' ')).map((name) => [name, null]))
+const functionNames = Object.fromEntries(
+  [...feelFunctions.keys()].filter((name) => name.includes(' ')).map((name) => [name, null]),
+)
 
 export function evaluateExpression(code: FeelCode, scope: Scope): FeelValue {
   const [first, ...others] = code.children
-  return first && others.length === 0 ? valueOf(first, scope) : null
+  return first && others.length === 0 ? evaluatePart(first, scope) : null
 }
 
 /** Whether the input passes the unary tests of a cell; null counts as no. */
@@ -73,10 +79,10 @@ function passesOne(test: Part, input: FeelValue, scope: Scope): boolean | null {
   if (!inner) return null
   if (inner.name === 'SimplePositiveUnaryTest') {
     const [first, operand] = inner.children
-    if (first?.name === 'CompareOp' && operand) return compared(first.text, input, valueOf(operand, scope))
-    if (first) return isAmong(input, valueOf(first, scope))
+    if (first?.name === 'CompareOp' && operand) return compared(first.text, input, evaluatePart(operand, scope))
+    if (first) return isAmong(input, evaluatePart(first, scope))
   }
-  const value = valueOf(inner, scope)
+  const value = evaluatePart(inner, scope)
   return mentionsInput(inner) ? asTruth(value) : isAmong(input, value)
 }
 
@@ -114,7 +120,7 @@ function named(text: string, scope: Scope): FeelValue {
   return null
 }
 
-function valueOf(part: Part, scope: Scope): FeelValue {
+function evaluatePart(part: Part, scope: Scope): FeelValue {
   switch (part.name) {
     case 'NumericLiteral':
       return numberIn(part.text)
@@ -140,7 +146,7 @@ function valueOf(part: Part, scope: Scope): FeelValue {
     case 'IfExpression':
       return inner(part, inner(part, 1, scope) === true ? 3 : 5, scope)
     case 'List':
-      return operands(part).map((item) => valueOf(item, scope))
+      return operands(part).map((item) => evaluatePart(item, scope))
     case 'Context':
       return context(part, scope)
     case 'Interval':
@@ -169,7 +175,7 @@ function valueOf(part: Part, scope: Scope): FeelValue {
 
 function inner(part: Part, index: number, scope: Scope): FeelValue {
   const child = part.children[index]
-  return child ? valueOf(child, scope) : null
+  return child ? evaluatePart(child, scope) : null
 }
 
 const SIGNS = new Set(['[', ']', '(', ')', '{', '}', ',', ':'])
@@ -187,11 +193,11 @@ function at({ children: [text] }: Part): FeelValue {
 function arithmetic(part: Part, scope: Scope): FeelValue {
   const [first, second, third] = part.children
   if (first?.name === 'ArithOp') {
-    const operand = second ? valueOf(second, scope) : null
+    const operand = second ? evaluatePart(second, scope) : null
     return isNumber(operand) ? negate(operand) : null
   }
-  const left = first ? valueOf(first, scope) : null
-  const right = third ? valueOf(third, scope) : null
+  const left = first ? evaluatePart(first, scope) : null
+  const right = third ? evaluatePart(third, scope) : null
   const operator = second?.text
   if (isNumber(left) && isNumber(right)) return computed(operator, left, right)
   if (typeof left === 'string' && typeof right === 'string') return operator === '+' ? left + right : null
@@ -203,11 +209,11 @@ function arithmetic(part: Part, scope: Scope): FeelValue {
 
 function comparison(part: Part, scope: Scope): FeelValue {
   const [first, sign, second, ...others] = part.children
-  const left = first ? valueOf(first, scope) : null
+  const left = first ? evaluatePart(first, scope) : null
   switch (sign?.name) {
     case 'between': {
-      const lower = second ? compare(left, valueOf(second, scope)) : null
-      const upper = others[1] ? compare(left, valueOf(others[1], scope)) : null
+      const lower = second ? compare(left, evaluatePart(second, scope)) : null
+      const upper = others[1] ? compare(left, evaluatePart(others[1], scope)) : null
       return lower === null || upper === null ? null : lower >= 0 && upper <= 0
     }
     case 'in': {
@@ -218,7 +224,7 @@ function comparison(part: Part, scope: Scope): FeelValue {
       return second ? passesOne({ ...second, name: 'PositiveUnaryTest', children: [second] }, left, within) : null
     }
     default:
-      return sign && second ? compared(sign.text, left, valueOf(second, scope)) : null
+      return sign && second ? compared(sign.text, left, evaluatePart(second, scope)) : null
   }
 }
 
@@ -227,7 +233,7 @@ function logic(part: Part, scope: Scope, decisive: boolean): FeelValue {
   let unknown = false
   for (const child of part.children) {
     if (child.name === 'and' || child.name === 'or') continue
-    const value = valueOf(child, scope)
+    const value = evaluatePart(child, scope)
     if (value === decisive) return decisive
     if (typeof value !== 'boolean') unknown = true
   }
@@ -241,7 +247,7 @@ function context(part: Part, scope: Scope): FeelContext {
     const [key, value] = children.filter(({ name }) => !SIGNS.has(name))
     if (!key || !value) continue
     const name = key.children[0]?.name === 'StringLiteral' ? textIn(key.text) : nameIn(key.text)
-    const read = valueOf(value, within)
+    const read = evaluatePart(value, within)
     entries.set(name, read)
     within.set(name, read)
   }
@@ -253,8 +259,8 @@ function interval({ children }: Part, scope: Scope): FeelRange | null {
   if (!opening || !lower || !upper || !closing) return null
   return {
     kind: 'range',
-    lower: { value: valueOf(lower, scope), open: opening.name !== '[' },
-    upper: { value: valueOf(upper, scope), open: closing.name !== ']' },
+    lower: { value: evaluatePart(lower, scope), open: opening.name !== '[' },
+    upper: { value: evaluatePart(upper, scope), open: closing.name !== ']' },
   }
 }
 
@@ -268,16 +274,16 @@ function member(value: FeelValue, name: string): FeelValue {
 }
 
 function filtered({ children: [of, , by] }: Part, scope: Scope): FeelValue {
-  const value = of ? valueOf(of, scope) : null
+  const value = of ? evaluatePart(of, scope) : null
   if (!by || value === null) return null
   const list = isList(value) ? value : [value]
-  const plain = by.name === 'NumericLiteral' || by.name === 'ArithmeticExpression' ? valueOf(by, scope) : undefined
+  const plain = by.name === 'NumericLiteral' || by.name === 'ArithmeticExpression' ? evaluatePart(by, scope) : undefined
   if (isNumber(plain)) {
     const place = Number(plain.coefficient)
     return (plain.scale === 0 && list.at(place > 0 ? place - 1 : place)) || null
   }
-  const kept = list.filter((item) => valueOf(by, withItem(item, scope)) === true)
-  const index = isList(value) ? valueOf(by, scope) : null
+  const kept = list.filter((item) => evaluatePart(by, withItem(item, scope)) === true)
+  const index = isList(value) ? evaluatePart(by, scope) : null
   return kept.length === 0 && isNumber(index) ? (list[Number(index.coefficient) - 1] ?? null) : kept
 }
 
@@ -289,18 +295,22 @@ function withItem(item: FeelValue, scope: Scope): Scope {
 
 function invocation(part: Part, scope: Scope): FeelValue {
   const [called] = part.children
-  const callee = called ? (called.name === 'DateTimeConstructor' ? named(called.text, scope) : valueOf(called, scope)) : null
+  const callee = called
+    ? called.name === 'DateTimeConstructor'
+      ? named(called.text, scope)
+      : evaluatePart(called, scope)
+    : null
   if (kindOf(callee) !== 'function') return null
   const { parameters, call } = callee as FeelFunction
   const byName = part.children.find(({ name }) => name === 'NamedParameters')
   if (!byName) {
     const given = part.children.find(({ name }) => name === 'PositionalParameters')
-    return call(given ? operands(given).map((one) => valueOf(one, scope)) : [])
+    return call(given ? operands(given).map((one) => evaluatePart(one, scope)) : [])
   }
   const given = new Map(
     operands(byName).map(({ children }) => {
       const [name, value] = children.filter(({ name: sign }) => !SIGNS.has(sign))
-      return [nameIn(name?.text ?? ''), value ? valueOf(value, scope) : null]
+      return [nameIn(name?.text ?? ''), value ? evaluatePart(value, scope) : null]
     }),
   )
   // The names of what FEEL brings along are not kept; theirs stand in the standard's own order.
@@ -315,7 +325,7 @@ function definition(part: Part, scope: Scope): FeelFunction | null {
   const call = (given: readonly FeelValue[]) => {
     const within = new Map(scope)
     for (const [index, name] of parameters.entries()) within.set(name, given[index] ?? null)
-    return valueOf(body, within)
+    return evaluatePart(body, within)
   }
   return { kind: 'function', parameters, call }
 }
@@ -340,9 +350,9 @@ function combinations(part: Part, scope: Scope): Scope[] | null {
 
 function iterated(over: readonly Part[], scope: Scope): readonly FeelValue[] | null {
   const [first, dots, last] = over
-  const from = first ? valueOf(first, scope) : null
+  const from = first ? evaluatePart(first, scope) : null
   if (dots?.name !== '..' || !last) return from === null ? null : isList(from) ? from : [from]
-  const to = valueOf(last, scope)
+  const to = evaluatePart(last, scope)
   if (!isNumber(from) || !isNumber(to) || from.scale !== 0 || to.scale !== 0) return null
   const [begin, end] = [Number(from.coefficient), Number(to.coefficient)]
   const count = Math.abs(end - begin) + 1
@@ -355,7 +365,7 @@ function loop(part: Part, scope: Scope): FeelValue {
   const scopes = combinations(part, scope)
   if (!body || !scopes) return null
   const results: FeelValue[] = []
-  for (const one of scopes) results.push(valueOf(body, new Map(one).set('partial', [...results])))
+  for (const one of scopes) results.push(evaluatePart(body, new Map(one).set('partial', [...results])))
   return results
 }
 
@@ -364,7 +374,7 @@ function quantified(part: Part, scope: Scope): FeelValue {
   const body = part.children.at(-1)
   const scopes = combinations(part, scope)
   if (!body || !scopes) return null
-  const results = scopes.map((one) => valueOf(body, one))
+  const results = scopes.map((one) => evaluatePart(body, one))
   if (results.includes(decisive)) return decisive
   return results.every((result) => typeof result === 'boolean') ? !decisive : null
 }

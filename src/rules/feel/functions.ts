@@ -3,7 +3,16 @@
  * function cannot take give null, as the standard asks. Regular expressions, time zones by name and rounding modes are
  * not among them: a name that is not here is no function, and calling it gives null.
  */
-import { absolute, add, compare, type Decimal, decimal, divide, formatDecimal, parseDecimal } from '../../exact/decimal.ts'
+import {
+  absolute,
+  add,
+  compare,
+  type Decimal,
+  decimal,
+  divide,
+  formatDecimal,
+  parseDecimal,
+} from '../../exact/decimal.ts'
 import { joined, readAnyTemporal, readTemporal, temporalFrom } from './temporal.ts'
 import {
   compare as compareValues,
@@ -147,7 +156,13 @@ const calls: Readonly<Record<string, Call>> = {
   },
   number: onText((text) => parseDecimal(text) ?? null),
   string: (value) =>
-    typeof value === 'string' ? value : isNumber(value) ? formatDecimal(value) : typeof value === 'boolean' ? `${value}` : null,
+    typeof value === 'string'
+      ? value
+      : isNumber(value)
+        ? formatDecimal(value)
+        : typeof value === 'boolean'
+          ? `${value}`
+          : null,
   'string length': onText((text) => decimal([...text].length)),
   'upper case': onText((text) => text.toUpperCase()),
   'lower case': onText((text) => text.toLowerCase()),
@@ -170,7 +185,11 @@ const calls: Readonly<Record<string, Call>> = {
     list.flatMap((item, index) => (equal(item, value) === true ? [decimal(index + 1)] : [])),
   ),
   'get value': (context, name) =>
-    typeof name === 'string' && typeof context === 'object' && context !== null && 'entries' in context && !isList(context)
+    typeof name === 'string' &&
+    typeof context === 'object' &&
+    context !== null &&
+    'entries' in context &&
+    !isList(context)
       ? (context.entries.get(name) ?? null)
       : null,
   date: (value = null, month, day) => {
@@ -187,7 +206,9 @@ const calls: Readonly<Record<string, Call>> = {
     if (isTemporal(time) && time.kind === 'time') return date && joined(date, time)
     return temporalFrom('date and time', value)
   },
-  duration: onText((text) => readTemporal('years and months duration', text) ?? readTemporal('days and time duration', text)),
+  duration: onText(
+    (text) => readTemporal('years and months duration', text) ?? readTemporal('days and time duration', text),
+  ),
 }
 
 function distinct(list: readonly FeelValue[]): FeelValue[] {

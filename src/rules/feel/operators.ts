@@ -19,7 +19,10 @@ const DIGITS = 34
 
 /** The number of a literal; null where it has more digits than are kept. */
 export function numberIn(text: string): Decimal | null {
-  const digits = text.replaceAll(/\s/g, '').replace(/^(-?)\./, '$10.').replace(/^(-?)0+(?=\d)/, '$1')
+  const digits = text
+    .replaceAll(/\s/g, '')
+    .replace(/^(-?)\./, '$10.')
+    .replace(/^(-?)0+(?=\d)/, '$1')
   return parseDecimal(digits) ?? null
 }
 
@@ -76,4 +79,3 @@ export function compared(sign: string, left: FeelValue, right: FeelValue): boole
   if (order === 0) return sign.endsWith('=')
   return sign.startsWith(order < 0 ? '<' : '>')
 }
-

@@ -47,7 +47,9 @@ function textOf(bytes: Uint8Array): string {
 
 /** What the first line declares, held against what the file is. */
 function formOf(text: string): { separator: string; mark: CsvDecimalMark } {
-  const sign = [CSV_MARK, `"${CSV_MARK}"`].flatMap((mark) => (text.startsWith(mark) ? (text[mark.length] ?? []) : []))[0]
+  const sign = [CSV_MARK, `"${CSV_MARK}"`].flatMap((mark) =>
+    text.startsWith(mark) ? (text[mark.length] ?? []) : [],
+  )[0]
   const names = Object.keys(csvSeparators) as CsvSeparator[]
   const used = names.find((name) => csvSeparators[name] === sign)
   if (!used) {
@@ -96,16 +98,32 @@ function readFile(text: string): FileRead {
     overrides: reader.overrides(),
     inputs: isInput.flatMap((isOne, index) => {
       if (!isOne) return []
-      return [said({ attribute: at('name', index), type: at('type', index), unit: at('unit', index), values: at('values', index) })]
+      return [
+        said({
+          attribute: at('name', index),
+          type: at('type', index),
+          unit: at('unit', index),
+          values: at('values', index),
+        }),
+      ]
     }),
     outputs: isInput.flatMap((isOne, index) => {
       if (isOne) return []
-      const [parameter, relation, unit, values] = [at('name', index), at('relation', index), at('unit', index), at('values', index)]
+      const [parameter, relation, unit, values] = [
+        at('name', index),
+        at('relation', index),
+        at('unit', index),
+        at('values', index),
+      ]
       return [said({ parameter, relation, unit, values })]
     }),
     rows: rows.map((line) => {
       const cells = reader.feelCells(line, kinds.length)
-      return said({ row: reader.cell(line, 1, 'text'), when: cells.slice(0, inputCount), then: cells.slice(inputCount) })
+      return said({
+        row: reader.cell(line, 1, 'text'),
+        when: cells.slice(0, inputCount),
+        then: cells.slice(inputCount),
+      })
     }),
     sources: reader.all('source').map((line) => reader.source(line)),
   })
@@ -171,7 +189,8 @@ class LineReader {
     })
     const named = conditions.filter(([attribute, cell]) => attribute !== undefined || cell !== undefined)
     for (const [index, [attribute, cell]] of named.entries()) {
-      if (attribute === undefined || cell === undefined) refuse('csv-cell', 'needs an attribute and its test', lines[index])
+      if (attribute === undefined || cell === undefined)
+        refuse('csv-cell', 'needs an attribute and its test', lines[index])
       if (named.findIndex(([other]) => other === attribute) < index) {
         refuse('csv-twice', `'${attribute}' stands in a second line`, lines[index], 2)
       }
@@ -188,7 +207,10 @@ class LineReader {
 
   source(line: CsvLine): Record<string, unknown> {
     const { rows, ...rest } = this.members(line, sourceCells)
-    return said({ ...rest, rows: typeof rows === 'string' ? rows.split(/[ \n]+/).filter((row) => row !== '') : undefined })
+    return said({
+      ...rest,
+      rows: typeof rows === 'string' ? rows.split(/[ \n]+/).filter((row) => row !== '') : undefined,
+    })
   }
 
   private members(line: CsvLine, names: readonly string[]): Record<string, unknown> {
@@ -212,7 +234,9 @@ class LineReader {
     return Array.from({ length: count }, (_, index) => {
       const cell = this.cell(line, index + 2, 'feel')
       // Nothing is not `-`: a cell that was cleared by mistake must not test or demand less in silence.
-      return cell ?? refuse('csv-empty', 'the cell is empty; write - where nothing is tested or demanded', line, index + 3)
+      return (
+        cell ?? refuse('csv-empty', 'the cell is empty; write - where nothing is tested or demanded', line, index + 3)
+      )
     })
   }
 }

@@ -12,7 +12,8 @@ export interface CsvForm {
 /** In UTF-8 with its mark, without which spreadsheets take the file for another encoding. */
 export function writeTableCsv(content: EditionContent, form: CsvForm): string {
   const { appliesWhen, overrides, inputs, outputs, rows, sources } = content
-  const text = (value: unknown) => (value === null || value === undefined ? '' : guarded(`${value}`, 'text', form.decimalMark))
+  const text = (value: unknown) =>
+    value === null || value === undefined ? '' : guarded(`${value}`, 'text', form.decimalMark)
   const feel = (cell: string | null | undefined) => (cell ? guarded(cell, 'feel', form.decimalMark) : '')
   const conditions = Object.entries(appliesWhen ?? {}).filter(([, cell]) => cell !== null && cell !== undefined)
   const columns = {

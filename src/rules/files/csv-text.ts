@@ -34,7 +34,8 @@ export function readCsv(text: string, separator: string): CsvRead {
     const begins = line
     const cells: string[] = []
     for (;;) {
-      if (cells.length >= limits.cells) return fault('csv-too-large', cells.length, `has more than ${limits.cells} cells`)
+      if (cells.length >= limits.cells)
+        return fault('csv-too-large', cells.length, `has more than ${limits.cells} cells`)
       const cell = cellAt(text, at, separator)
       if ('code' in cell) return fault(cell.code, cells.length + 1, cell.detail)
       if (cell.text.length > limits.cell) {
@@ -134,7 +135,10 @@ export function unguarded(
   if (holdsBetweenDigits(cell, other)) {
     const written = mark === 'comma' ? 'decimal commas' : 'decimal points'
     const hint = mark === 'comma' ? '' : ', or write a blank behind the comma of a list'
-    return { code: 'csv-decimal-mark', detail: `has '${other}' between digits, and the file says it has ${written}${hint}` }
+    return {
+      code: 'csv-decimal-mark',
+      detail: `has '${other}' between digits, and the file says it has ${written}${hint}`,
+    }
   }
   return { text: mark === 'comma' ? exchanged(cell, ',', '.') : cell }
 }

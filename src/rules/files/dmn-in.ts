@@ -35,7 +35,10 @@ export function readDmn(bytes: Uint8Array, target: FileTarget): FileRead {
   if (!chosen) return refused('dmn-table-missing', 'The model has no decision that is a decision table.')
   if (further) {
     const names = tables.map(({ decision }) => decision.name).join(', ')
-    return refused('dmn-tables', `The model has several decision tables (${names}); name the one meant as the rule table.`)
+    return refused(
+      'dmn-tables',
+      `The model has several decision tables (${names}); name the one meant as the rule table.`,
+    )
   }
   const edition = ownIn(chosen.decision.element, 'edition')
   return { draft: edition ? ownDraft(chosen, edition) : foreignDraft(chosen, target) }
@@ -49,7 +52,10 @@ function refused(code: string, detail: string): { readonly fault: FileFault } {
 function expressionFault(element: XmlElement): FileFault | undefined {
   const language = element.attributes.get('expressionLanguage')
   if (language !== undefined && !/feel/i.test(language)) {
-    return { code: 'dmn-language', detail: `Expressions are read in FEEL, not in '${language}' (line ${element.line}).` }
+    return {
+      code: 'dmn-language',
+      detail: `Expressions are read in FEEL, not in '${language}' (line ${element.line}).`,
+    }
   }
   for (const child of element.children) {
     const fault = expressionFault(child)
@@ -99,8 +105,7 @@ function ownDraft({ decision, table }: Chosen, edition: XmlElement): FileDraft {
     subject: attributes.get('subject'),
     appliesWhen: conditions && conditionsIn(conditions),
     hitPolicy: table.hitPolicy,
-    overrides:
-      overrides && ownChildren(overrides, 'override').map((one) => said({ ...fields(one), reason: one.text })),
+    overrides: overrides && ownChildren(overrides, 'override').map((one) => said({ ...fields(one), reason: one.text })),
     inputs: inputsIn(table),
     outputs,
     rows: table.rules.map(({ when, then, element }) => ({
@@ -153,7 +158,13 @@ function unplaced({ outputs }: DmnTable): Missing[] {
   return outputs.flatMap(({ fallback }, index) =>
     fallback === undefined
       ? []
-      : [{ pointer: `/outputs/${index}`, code: 'default-output', detail: 'A rule table has no default; where no row matches is a gap.' }],
+      : [
+          {
+            pointer: `/outputs/${index}`,
+            code: 'default-output',
+            detail: 'A rule table has no default; where no row matches is a gap.',
+          },
+        ],
   )
 }
 
@@ -166,7 +177,8 @@ function foreignDraft({ decision, table }: Chosen, { table: key, edition }: File
     miss(`/${member}`, 'field-missing', `DMN does not say the ${member} of a rule table.`)
   }
   const labels = table.rules.map(({ element }) => element.attributes.get('label') ?? '')
-  const areKeys = labels.every((label) => /^[A-Za-z0-9._:-]{1,64}$/.test(label)) && new Set(labels).size === labels.length
+  const areKeys =
+    labels.every((label) => /^[A-Za-z0-9._:-]{1,64}$/.test(label)) && new Set(labels).size === labels.length
   const content = said({
     table: key,
     edition,

@@ -82,9 +82,25 @@ function editionOut({ edition, ruleSet, subject, appliesWhen, overrides, sources
     // An empty list is not an absent one: their digests differ.
     ...(appliesWhen ? [own('appliesWhen', {}, conditions)] : []),
     ...(overrides
-      ? [own('overrides', {}, overrides.map(({ reason, ...rest }) => own('override', rest, reason)))]
+      ? [
+          own(
+            'overrides',
+            {},
+            overrides.map(({ reason, ...rest }) => own('override', rest, reason)),
+          ),
+        ]
       : []),
-    own('sources', {}, sources.map(({ rows, ...rest }) => own('source', rest, rows.map((row) => own('of', { row }))))),
+    own(
+      'sources',
+      {},
+      sources.map(({ rows, ...rest }) =>
+        own(
+          'source',
+          rest,
+          rows.map((row) => own('of', { row })),
+        ),
+      ),
+    ),
   ])
 }
 
@@ -110,7 +126,8 @@ function tableOut({ hitPolicy, subject, inputs, outputs, rows }: EditionContent)
   })
   const results = outputs.map(({ parameter, relation, unit, values }, index): XmlOut => {
     const nature = natures[index]
-    const type = nature === 'flag' ? 'boolean' : nature === 'kinds' ? undefined : relation === 'in' ? undefined : 'number'
+    const type =
+      nature === 'flag' ? 'boolean' : nature === 'kinds' ? undefined : relation === 'in' ? undefined : 'number'
     const allowed = values === null || values === undefined ? [] : [textOut('outputValues', values)]
     return {
       name: 'output',

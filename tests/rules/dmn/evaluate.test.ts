@@ -65,9 +65,9 @@ describe('each hit policy (OMG DMN 1.5, section 8.2.8)', () => {
       ['-', '0.1'],
       ['-', '0.2'],
     ]
-    expect(evaluated(bands('COLLECT', { aggregation: 'SUM', rules: thirds }), 'Strength', { 'Rated voltage': 1 }).value).toEqual(
-      { coefficient: 3, scale: 1 },
-    )
+    expect(
+      evaluated(bands('COLLECT', { aggregation: 'SUM', rules: thirds }), 'Strength', { 'Rated voltage': 1 }).value,
+    ).toEqual({ coefficient: 3, scale: 1 })
   })
 
   test('an unknown policy is refused', () => {
@@ -114,7 +114,12 @@ test('the default is said where no row matches, as an item of a list where a lis
       decisions: {
         d: {
           type,
-          xml: tableXml({ policy, inputs: [['n', 'number']], outputs: [[undefined, undefined, '7 + 1']], rules: [['> 5', '1']] }),
+          xml: tableXml({
+            policy,
+            inputs: [['n', 'number']],
+            outputs: [[undefined, undefined, '7 + 1']],
+            rules: [['> 5', '1']],
+          }),
         },
       },
     })
@@ -168,7 +173,15 @@ const structured = model({
       }),
     },
     words: {
-      xml: tableXml({ policy: 'COLLECT', inputs: [['Word']], outputs: [[]], rules: [['not("a")', 'Word + "!"'], ['"a","b"', '"ab"']] }),
+      xml: tableXml({
+        policy: 'COLLECT',
+        inputs: [['Word']],
+        outputs: [[]],
+        rules: [
+          ['not("a")', 'Word + "!"'],
+          ['"a","b"', '"ab"'],
+        ],
+      }),
     },
   },
 })
@@ -182,7 +195,8 @@ test('cells may name other inputs, members, lists, ranges and the input itself',
 })
 
 test('dates are compared as dates, and a name may hold blanks', () => {
-  const late = (made: string) => result(structured, 'late', { Extractor: { 'made on': `@${made}` }, due: '@2026-03-01' })
+  const late = (made: string) =>
+    result(structured, 'late', { Extractor: { 'made on': `@${made}` }, due: '@2026-03-01' })
   expect([late('2026-03-02'), late('2026-01-31'), late('2026-02-15')]).toEqual([true, false, null])
 })
 
@@ -198,7 +212,16 @@ test('a decision may require others and call functions that hold a table', () =>
     inputs: { 'Years of use': 'number', kind: 'string' },
     more: `<businessKnowledgeModel id="Days-of" name="Days-of"><variable name="Days-of"/><encapsulatedLogic>
         <formalParameter name="years" typeRef="number"/>
-        ${tableXml({ policy: 'COLLECT', aggregation: 'MAX', inputs: [['years', 'number']], outputs: [[undefined, undefined, '0']], rules: [['>= 5', '3'], ['>= 10', '7']] })}
+        ${tableXml({
+          policy: 'COLLECT',
+          aggregation: 'MAX',
+          inputs: [['years', 'number']],
+          outputs: [[undefined, undefined, '0']],
+          rules: [
+            ['>= 5', '3'],
+            ['>= 10', '7'],
+          ],
+        })}
       </encapsulatedLogic></businessKnowledgeModel>`,
     decisions: {
       Base: { requires: [], xml: literalXml('22') },
@@ -206,7 +229,10 @@ test('a decision may require others and call functions that hold a table', () =>
         calls: ['Days-of'],
         xml: `<invocation>${literalXml('Days-of')}<binding><parameter name="years"/>${literalXml('Years of use')}</binding></invocation>`,
       },
-      Total: { requires: ['Base', 'Extra days', 'kind'], xml: literalXml('if kind = "spare" then Base else Base + max(Extra days, 1)') },
+      Total: {
+        requires: ['Base', 'Extra days', 'kind'],
+        xml: literalXml('if kind = "spare" then Base else Base + max(Extra days, 1)'),
+      },
       Boxed: {
         requires: ['Total'],
         xml: `<context><contextEntry><variable name="the total"/>${literalXml('Total * 2')}</contextEntry><contextEntry>${literalXml('the total + 1')}</contextEntry></context>`,
@@ -224,7 +250,9 @@ test('a decision that requires itself, and a cell that does not parse, are told 
   })
   expect(evaluated(circle, 'a')).toMatchObject({ value: null, faults: [{ detail: "'a' requires itself" }] })
   const broken = bands('UNIQUE', { rules: [['> ', '1']] })
-  expect(evaluated(broken, 'Strength').faults).toMatchObject([{ line: 1, detail: 'at character 2 of the cell: ends too early' }])
+  expect(evaluated(broken, 'Strength').faults).toMatchObject([
+    { line: 1, detail: 'at character 2 of the cell: ends too early' },
+  ])
 })
 
 test('a rule with too few cells is refused with its line', () => {

@@ -13,7 +13,7 @@ interface TableParts {
   /** Expression, type and allowed values of each input. */
   readonly inputs: readonly (readonly [text: string, type?: string, values?: string])[]
   /** Name, allowed values and default of each output. */
-  readonly outputs: readonly (readonly [name?: string, values?: string, fallback?: string])[]
+  readonly outputs: readonly (readonly [name?: string | undefined, values?: string | undefined, fallback?: string])[]
   /** Cells of each rule, inputs first. */
   readonly rules: readonly (readonly string[])[]
 }

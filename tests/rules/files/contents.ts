@@ -1,5 +1,4 @@
 import fc from 'fast-check'
-import { extractorStrength } from '../aldermoor-tables.ts'
 import {
   type EditionContent,
   EditionContentWire,
@@ -10,6 +9,7 @@ import {
   uses,
   verifications,
 } from '../../../src/rules/words.ts'
+import { extractorStrength } from '../aldermoor-tables.ts'
 
 /** Texts that spreadsheets, XML or a careless reader would change. */
 const nasty = [
@@ -67,7 +67,10 @@ const text = fc
 
 /** DMN writes `-` as null, which is nothing that a rule table may demand. */
 const cell = text.filter((one) => one !== 'null')
-const key = fc.oneof(fc.stringMatching(/^[A-Za-z0-9._:-]{1,8}$/), fc.constantFrom('3-4', '1', '-', 'dec1', '007', 'b.1:x'))
+const key = fc.oneof(
+  fc.stringMatching(/^[A-Za-z0-9._:-]{1,8}$/),
+  fc.constantFrom('3-4', '1', '-', 'dec1', '007', 'b.1:x'),
+)
 const optional = <Value>(of: fc.Arbitrary<Value>) => fc.option(of, { nil: undefined })
 
 const attributes = ['family', 'product', 'ratedVoltage', 'insulation', 'protectionClass'] as const
@@ -104,13 +107,20 @@ export const anyContent: fc.Arbitrary<EditionContent> = fc
       ruleSet: key,
       subject: fc.constantFrom(...subjects),
       appliesWhen: optional(
-        fc.uniqueArray(fc.tuple(fc.constantFrom(...attributes), cell), { maxLength: 3, selector: ([name]) => name }).map((all) => Object.fromEntries(all)),
+        fc
+          .uniqueArray(fc.tuple(fc.constantFrom(...attributes), cell), { maxLength: 3, selector: ([name]) => name })
+          .map((all) => Object.fromEntries(all)),
       ),
       hitPolicy: fc.constantFrom(...hitPolicies),
-      overrides: optional(fc.array(fc.record({ table: key, parameter: fc.constantFrom(...parameters), reason: text }), { maxLength: 2 })),
+      overrides: optional(
+        fc.array(fc.record({ table: key, parameter: fc.constantFrom(...parameters), reason: text }), { maxLength: 2 }),
+      ),
       inputs: fc.array(input, { minLength: inputCount, maxLength: inputCount }),
       outputs: fc.array(output, { minLength: outputCount, maxLength: outputCount }),
-      rows: fc.array(fc.record({ row: key, when: cells(inputCount), then: cells(outputCount) }), { minLength: 1, maxLength: 4 }),
+      rows: fc.array(fc.record({ row: key, when: cells(inputCount), then: cells(outputCount) }), {
+        minLength: 1,
+        maxLength: 4,
+      }),
       sources: fc.array(source, { minLength: 1, maxLength: 3 }),
     })
   })
@@ -127,7 +137,11 @@ export const everyNature: EditionContent = EditionContentWire.parse({
     { parameter: 'precedes', relation: 'in' },
   ],
   rows: [
-    { row: 'b1', when: ['"basic"', '[24..150]'], then: ['1000', '[45..65]', 'true', '"inspection","protective-bonding"'] },
+    {
+      row: 'b1',
+      when: ['"basic"', '[24..150]'],
+      then: ['1000', '[45..65]', 'true', '"inspection","protective-bonding"'],
+    },
     { row: 'b2', when: ['-', '-'], then: ['1500', '[0.9 * 50..55]', '-', '-'] },
   ],
   sources: [{ ...extractorStrength.sources[0], rows: ['b1', 'b2'] }],

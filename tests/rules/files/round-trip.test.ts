@@ -22,8 +22,10 @@ function contentOf(read: FileRead): EditionContent {
   return EditionContentWire.parse(read.draft.content)
 }
 
-const throughDmn = (content: EditionContent) => contentOf(readDmn(bytes(writeDmn(content)), { table: 'other', edition: 9 }))
-const throughCsv = (content: EditionContent, form: CsvForm) => contentOf(readTableCsv(bytes(writeTableCsv(content, form))))
+const throughDmn = (content: EditionContent) =>
+  contentOf(readDmn(bytes(writeDmn(content)), { table: 'other', edition: 9 }))
+const throughCsv = (content: EditionContent, form: CsvForm) =>
+  contentOf(readTableCsv(bytes(writeTableCsv(content, form))))
 
 const forms = (Object.keys(csvSeparators) as CsvForm['separator'][]).flatMap((separator) =>
   (Object.keys(csvDecimalMarks) as CsvForm['decimalMark'][]).map((decimalMark) => ({ separator, decimalMark })),
@@ -72,7 +74,9 @@ describe('content comes back as it was, to the digest', () => {
 function asSpreadsheet(csv: string): string {
   const lines = csv.replace('\ufeff', '').trimEnd().split('\r\n')
   const resaved = lines.map((line) => {
-    const cells = [...line.matchAll(/(?:^|,)(?:"((?:[^"]|"")*)"|([^,]*))/g)].map(([, quoted, plain]) => quoted?.replaceAll('""', '"') ?? plain ?? '')
+    const cells = [...line.matchAll(/(?:^|,)(?:"((?:[^"]|"")*)"|([^,]*))/g)].map(
+      ([, quoted, plain]) => quoted?.replaceAll('""', '"') ?? plain ?? '',
+    )
     return cells.map((cell) => {
       expect(cell).not.toMatch(/^[=+@\t\r]/)
       const number = /^-?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$/.test(cell) ? String(Number(cell)) : cell
