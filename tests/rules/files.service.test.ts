@@ -118,10 +118,9 @@ describe.each(['csv', 'dmn'] as const)('an edition as %s', (form) => {
 test('a table of five megabytes that is proper is refused by its size, with nothing stored', async () => {
   await write('large')
   const file = String((await author.get(path('large', 1, 'csv'))).body).replaceAll('large', 'larger')
-  const rows = Array.from(
-    { length: 4_900 },
-    (_, n) => `row,x${n},"${'"""basic"",'.repeat(90)}""basic""",-,800,60,10\r\n`,
-  )
+  const cell = `"${'""basic"", '.repeat(95)}""basic"""`
+  const rows = Array.from({ length: 4_900 }, (_, n) => `row,x${n},${cell},-,800,60,10\r\n`)
+  expect(rows.join('').length).toBeGreaterThan(5_000_000)
   const { status, body } = await send('POST', path('larger', 1, 'csv'), 'text/csv', file + rows.join(''))
   expect([status, body.errors.slice(0, 1)]).toMatchObject([422, [{ pointer: '#/content/rows' }]])
   expect((await author.get('/v1/rule-tables/larger/editions')).status).toBe(404)

@@ -1,5 +1,5 @@
 /** A CSV file as an edition. Read whole or not at all, and nothing in it is guessed: a line without a word is refused. */
-import { CSV_FORM, CSV_MARK, type Head, heads, overrideCells, singles, sourceCells } from './csv-form.ts'
+import { CSV_FORM, CSV_MARK, type Head, heads, overrideCells, singles, sourceCells } from './csv-out.ts'
 import {
   type CellKind,
   type CsvDecimalMark,
