@@ -3,7 +3,7 @@ import { basename, join } from 'node:path'
 import { readXml, type XmlElement } from '../exact/xml.ts'
 import { evaluateDecision } from '../rules/dmn/evaluate.ts'
 import { type DmnModel, readModel } from '../rules/dmn/model.ts'
-import { isExpected, readTests, shown } from './conformance/tck-cases.ts'
+import { inputsOf, isExpected, readTests, shown, shownGiven, type TckTest } from './conformance/tck-cases.ts'
 
 /**
  * Runs cases of the DMN Technology Compatibility Kit that have decision tables: every folder below DIR that holds a model
@@ -80,14 +80,16 @@ function holdsTable({ name, children }: XmlElement): boolean {
   return name === 'decisionTable' || children.some(holdsTable)
 }
 
-function runTest(model: DmnModel, { id, inputs, results, unread }: ReturnType<typeof readTests>[number]): string[] {
+function runTest(model: DmnModel, test: TckTest): string[] {
+  const { id, results, unread } = test
   if (unread !== undefined) return [`test ${id}: ${unread}`]
+  const inputs = inputsOf(test, model)
   return results.flatMap(({ decision, expected }) => {
     const evaluated = evaluateDecision(model, decision, inputs)
     if (!evaluated) return [`test ${id}: there is no decision '${decision}'`]
     if (isExpected(evaluated.value, expected)) return []
     const because = evaluated.faults.map(({ line, detail }) => `; line ${line}: ${detail}`).join('')
-    return [`test ${id}, ${decision}: ${shown(evaluated.value)} where ${shown(expected)} is expected${because}`]
+    return [`test ${id}, ${decision}: ${shown(evaluated.value)} where ${shownGiven(expected)} is expected${because}`]
   })
 }
 

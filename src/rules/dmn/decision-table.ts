@@ -30,7 +30,7 @@ export interface DecisionTable {
 
 interface Column {
   readonly expression: FeelCode
-  readonly allowed: FeelCode | undefined
+  readonly allows: (value: FeelValue, scope: Scope) => boolean
   readonly cells: readonly FeelCode[]
   /** For values of this type; undefined where a cell is more than a plain test. */
   readonly turned: { readonly type: string; readonly rows: ColumnRows } | undefined
@@ -59,7 +59,7 @@ export function compileDecisionTable(
     const cells = rules.map(({ when }) => (when[index] ?? '').trim() || '-')
     return {
       expression: take(parseExpression(input.text, names), line),
-      allowed: input.values === undefined ? undefined : take(parseTests(input.values, names), line),
+      allows: allowedBy(input.values, names),
       cells: cells.map((cell, row) => take(parseTests(cell, names), rules[row]?.element.line ?? line)),
       turned: turnedColumn(input, cells),
     }
@@ -68,9 +68,10 @@ export function compileDecisionTable(
     /^\s*-?\s*$/.test(text) ? NOTHING : take(parseExpression(text, names), line)
   const results = rules.map(({ then, element }) => then.map((text) => takeOutput(text, element.line)))
   const values = outputs.map((output, index) => {
-    const text = output.values ?? listed(output, index)
-    return text === undefined ? undefined : take(parseTests(text, names), output.element.line)
+    const text = (output.values ?? listed(output, index) ?? '').trim()
+    return text === '' || text === '-' ? undefined : take(parseTests(text, names), output.element.line)
   })
+  const allows = outputs.map((output) => allowedBy(output.values, names))
   const hasFallback = outputs.some(({ fallback }) => fallback !== undefined)
   const fallbacks = outputs.map(({ fallback = '', element }) => takeOutput(fallback, element.line))
   if (faults.length > 0) return { faults }
@@ -78,8 +79,11 @@ export function compileDecisionTable(
   const evaluate = (scope: Scope): FeelValue => {
     const known = columns.map((column) => rowsOf(column, scope))
     const hits = rowsInAll({ known, unknown: [] }, rules.length).map(({ index }): Hit => {
-      return { outputs: (results[index] ?? []).map((code) => evaluateExpression(code, scope)) }
+      const row = (results[index] ?? []).map((code) => evaluateExpression(code, scope))
+      return { outputs: row.map((value, column) => (allows[column]?.(value, scope) === true ? value : null)) }
     })
+    // What several outputs would come to together is not defined (OMG DMN 1.5, section 8.2.8).
+    if (/^C./.test(hitPolicy) && outputs.length > 1) return null
     const settled = settleHits(hitPolicy, hits, readerOf(values, scope))
     switch (settled.kind) {
       case 'one':
@@ -99,6 +103,13 @@ export function compileDecisionTable(
     }
   }
   return { compiled: { evaluate } }
+}
+
+/** Whether a column allows a value; text that is no tests allows none. */
+function allowedBy(text: string | undefined, names: Names): Column['allows'] {
+  if (text === undefined || text.trim() === '') return () => true
+  const parsed = parseTests(text, names)
+  return 'tree' in parsed ? (value, scope) => passesTests(parsed.tree, value, scope) : () => false
 }
 
 /** The code of an empty cell, which is null. */
@@ -124,25 +135,25 @@ function boxed(outputs: readonly DmnOutput[], values: readonly FeelValue[]): Fee
   return { kind: 'context', entries: new Map(entries) }
 }
 
-/** The column turned round, where every cell and what the column allows are plain tests of its type. */
-function turnedColumn({ type, values }: DmnInput, cells: readonly string[]): Column['turned'] {
+/** The column turned round, where every cell is a plain test of its type. */
+function turnedColumn({ type }: DmnInput, cells: readonly string[]): Column['turned'] {
   if (type !== 'number' && type !== 'string' && type !== 'boolean') return undefined
   const tests: CompiledTest[] = []
-  for (const cell of values === undefined ? cells : [...cells, values]) {
+  for (const cell of cells) {
     const compiled = compileTest(cell, { type })
     if ('refusals' in compiled) return undefined
     tests.push(compiled.compiled)
   }
-  const allowed = values === undefined ? undefined : tests.pop()
-  const rows = columnRows(tests, allowed)
+  const rows = columnRows(tests, undefined)
   return rows === 'too-many' ? undefined : { type, rows }
 }
 
-function rowsOf({ expression, allowed, cells, turned }: Column, scope: Scope): RowBits {
-  const value = evaluateExpression(expression, scope)
+function rowsOf({ expression, allows, cells, turned }: Column, scope: Scope): RowBits {
+  const given = evaluateExpression(expression, scope)
+  // A value that the column does not allow counts as none (OMG DMN 1.5, section 8.3.3; the public kit tests it).
+  const value = allows(given, scope) ? given : null
   if (turned && kindOf(value) === turned.type) return turned.rows.rowsAt(value as never)
   const bits = emptyBits(cells.length)
-  if (value !== null && allowed && !passesTests(allowed, value, scope)) return bits
   for (const [row, cell] of cells.entries()) if (passesTests(cell, value, scope)) setBit(bits, row)
   return bits
 }

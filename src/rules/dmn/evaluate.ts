@@ -1,8 +1,9 @@
 /** Decisions of a DMN model over given inputs: each with the results of those that it requires (OMG DMN 1.5, 10.4). */
 import { evaluateExpression, nameIn, parseExpression, type Scope } from '../feel/evaluate.ts'
-import { type FeelContext, type FeelFunction, type FeelValue, isList, kindOf, temporalKinds } from '../feel/values.ts'
+import { type FeelFunction, type FeelValue, kindOf } from '../feel/values.ts'
 import { compileDecisionTable, type Names } from './decision-table.ts'
 import type { DmnDecision, DmnExpression, DmnModel, DmnOutput, DmnType, ModelFault } from './model.ts'
+import { typedValue } from './types.ts'
 
 export interface Evaluated {
   readonly value: FeelValue
@@ -18,6 +19,9 @@ export function evaluateDecision(model: DmnModel, name: string, inputs: Scope): 
   return { value: evaluation.resultOf(decision), faults: evaluation.faults }
 }
 
+/** Of all functions together: one that calls itself without an end must not run for ever, nor too deep. */
+const CALLS_MAX = 1_000
+
 /** One run over a model; results are kept, since several decisions may require the same one. */
 class Evaluation {
   readonly faults: ModelFault[] = []
@@ -25,6 +29,7 @@ class Evaluation {
   private readonly inputs: Scope
   private readonly results = new Map<DmnDecision, FeelValue>()
   private readonly underWay = new Set<DmnDecision>()
+  private calls = 0
 
   constructor(model: DmnModel, inputs: Scope) {
     this.model = model
@@ -39,13 +44,28 @@ class Evaluation {
     if (!decision.expression) return this.fail(line, `'${decision.name}' has no expression that is read`)
     this.underWay.add(decision)
     const { scope, names } = this.surroundings(decision)
-    const value = this.typed(
-      this.valueOf(decision.expression, { scope, names, type: decision.type, line }),
-      decision.type,
-    )
+    const isFunction = this.model.functions.includes(decision)
+    // A function may call itself: its name is there before it is.
+    if (isFunction) Object.assign(names, { [nameIn(decision.name)]: null })
+    const made = this.valueOf(decision.expression, { scope, names, type: decision.type, line })
+    const value =
+      kindOf(made) === 'function'
+        ? this.answering(made as FeelFunction, decision.type)
+        : this.typed(made, decision.type)
+    if (isFunction) scope.set(nameIn(decision.name), value)
     this.underWay.delete(decision)
     this.results.set(decision, value)
     return value
+  }
+
+  /** A function with the type of its answers. Models often name a built-in type that is none of its answers' own. */
+  private answering(made: FeelFunction, type: string | undefined): FeelFunction {
+    if (type === undefined || !this.model.types.has(type)) return made
+    return { ...made, call: (given) => this.typed(made.call(given), type) }
+  }
+
+  private typed(value: FeelValue, type: string | undefined): FeelValue {
+    return typedValue(this.model.types, value, type)
   }
 
   private fail(line: number, detail: string): null {
@@ -143,6 +163,8 @@ class Evaluation {
     const names = { ...at.names }
     for (const { name, type } of parameters) names[nameIn(name)] = this.shape(type)
     const call = (given: readonly FeelValue[]): FeelValue => {
+      this.calls += 1
+      if (this.calls > CALLS_MAX) return this.fail(at.line, `calls functions more than ${CALLS_MAX} times`)
       const scope = new Map(at.scope)
       for (const [index, { name, type }] of parameters.entries()) {
         scope.set(nameIn(name), this.typed(given[index] ?? null, type))
@@ -160,31 +182,6 @@ class Evaluation {
     if (own !== undefined || !whole) return own
     return name === undefined && index === 0 ? whole.values : whole.members.get(name ?? '')?.values
   }
-
-  /**
-   * A value as its declared type has it: one item of a list where one is asked for, and the other way round; null where
-   * it is of another type (OMG DMN 1.5, section 10.3.2.9.4).
-   */
-  private typed(value: FeelValue, type: string | undefined): FeelValue {
-    const definition = type === undefined ? undefined : this.model.types.get(type)
-    if (definition) return this.asType(value, definition)
-    return type === undefined ? value : asBuiltIn(value, type)
-  }
-
-  private asType(value: FeelValue, definition: DmnType): FeelValue {
-    const { base, isList: wantsList, members } = definition
-    if (value === null) return null
-    if (wantsList)
-      return (isList(value) ? value : [value]).map((item) => this.asType(item, { ...definition, isList: false }))
-    const single = isList(value) && value.length === 1 ? (value[0] ?? null) : value
-    if (members.size === 0) return base === undefined ? value : this.typed(value, base)
-    if (kindOf(single) !== 'context') return null
-    const { entries } = single as FeelContext
-    const typedMembers = [...members].map(([name, member]): [string, FeelValue] => {
-      return [nameIn(name), this.asType(entries.get(nameIn(name)) ?? null, member)]
-    })
-    return { kind: 'context', entries: new Map([...entries, ...typedMembers]) }
-  }
 }
 
 interface At {
@@ -192,20 +189,4 @@ interface At {
   readonly names: Names
   readonly type: string | undefined
   readonly line: number
-}
-
-/** Names of the built-in types; older versions of the standard wrote some of them in one word. */
-const BUILT_IN: Readonly<Record<string, string>> = {
-  dateTime: 'date and time',
-  dayTimeDuration: 'days and time duration',
-  yearMonthDuration: 'years and months duration',
-}
-
-const builtInTypes: ReadonlySet<string> = new Set(['number', 'string', 'boolean', ...temporalKinds])
-
-function asBuiltIn(value: FeelValue, type: string): FeelValue {
-  const wanted = BUILT_IN[type] ?? type
-  if (value === null || !builtInTypes.has(wanted)) return value
-  const single = isList(value) && value.length === 1 ? (value[0] ?? null) : value
-  return kindOf(single) === wanted ? single : null
 }

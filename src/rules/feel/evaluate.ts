@@ -83,7 +83,8 @@ function passesOne(test: Part, input: FeelValue, scope: Scope): boolean | null {
     if (first) return isAmong(input, evaluatePart(first, scope))
   }
   const value = evaluatePart(inner, scope)
-  return mentionsInput(inner) ? asTruth(value) : isAmong(input, value)
+  // The input by itself is equal to itself, so that it passes whatever it is.
+  return inner.text !== '?' && mentionsInput(inner) ? asTruth(value) : isAmong(input, value)
 }
 
 function mentionsInput(part: Part): boolean {

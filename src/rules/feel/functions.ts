@@ -11,7 +11,9 @@ import {
   decimal,
   divide,
   formatDecimal,
+  multiply,
   parseDecimal,
+  round,
 } from '../../exact/decimal.ts'
 import { joined, readAnyTemporal, readTemporal, temporalFrom } from './temporal.ts'
 import {
@@ -184,6 +186,30 @@ const calls: Readonly<Record<string, Call>> = {
   'index of': onList((list, value = null) =>
     list.flatMap((item, index) => (equal(item, value) === true ? [decimal(index + 1)] : [])),
   ),
+  sort: onList(sorted),
+  flatten: onList((list) => flat(list)),
+  sublist: onList((list, from, length) => {
+    const [begin, count] = [wholeOf(from), length === undefined ? list.length : wholeOf(length)]
+    if (begin === null || begin === 0 || Math.abs(begin) > list.length || count === null || count < 0) return null
+    const start = begin > 0 ? begin - 1 : list.length + begin
+    return list.slice(start, start + count)
+  }),
+  'insert before': onList((list, place, value = null) => {
+    const index = placeIn(list, place)
+    return index === null ? null : list.toSpliced(index, 0, value)
+  }),
+  remove: onList((list, place) => {
+    const index = placeIn(list, place)
+    return index === null ? null : list.toSpliced(index, 1)
+  }),
+  'string join': onList((list, between = '') => {
+    const texts = list.filter((item) => typeof item === 'string')
+    return typeof between === 'string' && texts.length === list.length ? texts.join(between) : null
+  }),
+  product: (...given) => {
+    const numbers = numbersIn(given)
+    return numbers === null ? null : numbers.reduce((product, one) => round(multiply(product, one), 34))
+  },
   'get value': (context, name) =>
     typeof name === 'string' &&
     typeof context === 'object' &&
@@ -209,6 +235,30 @@ const calls: Readonly<Record<string, Call>> = {
   duration: onText(
     (text) => readTemporal('years and months duration', text) ?? readTemporal('days and time duration', text),
   ),
+}
+
+/** In the order that a function of two items says; by their own order without one. */
+function sorted(list: readonly FeelValue[], precedes?: FeelValue): FeelValue {
+  const goesBefore = (a: FeelValue, b: FeelValue): boolean => {
+    if (precedes === undefined) return compareValues(a, b) === -1
+    return isFunction(precedes) && precedes.call([a, b]) === true
+  }
+  return list.toSorted((a, b) => (goesBefore(a, b) ? -1 : goesBefore(b, a) ? 1 : 0))
+}
+
+function isFunction(value: FeelValue): value is FeelFunction {
+  return typeof value === 'object' && value !== null && 'call' in value
+}
+
+function flat(list: readonly FeelValue[]): FeelValue[] {
+  return list.flatMap((item) => (isList(item) ? flat(item) : [item]))
+}
+
+/** The index of a place counted from 1, or from the end where it is negative; null where the list has no such place. */
+function placeIn(list: readonly FeelValue[], place: FeelValue | undefined): number | null {
+  const count = wholeOf(place)
+  if (count === null || count === 0 || Math.abs(count) > list.length) return null
+  return count > 0 ? count - 1 : list.length + count
 }
 
 function distinct(list: readonly FeelValue[]): FeelValue[] {

@@ -66,7 +66,9 @@ describe('each hit policy (OMG DMN 1.5, section 8.2.8)', () => {
       ['-', '0.2'],
     ]
     expect(
-      evaluated(bands('COLLECT', { aggregation: 'SUM', rules: thirds }), 'Strength', { 'Rated voltage': 1 }).value,
+      evaluated(bands('COLLECT', { aggregation: 'SUM', outputs: [[]], rules: thirds }), 'Strength', {
+        'Rated voltage': 1,
+      }).value,
     ).toEqual({ coefficient: 3, scale: 1 })
   })
 
@@ -102,8 +104,11 @@ test('several outputs are a context; priority goes by the first output, then by 
     { 'Test/kind': 'strength', by: 'sample' },
     { 'Test/kind': 'bonding', by: 'all' },
   ])
-  // A value that the input does not allow matches nothing.
-  expect(result(table, 'Plan', { family: 'shredder' })).toBe(null)
+  // A value that the input does not allow counts as none, which only - takes.
+  expect(result(table, 'Plan', { family: 'shredder' })).toEqual([
+    { 'Test/kind': 'strength', by: 'all' },
+    { 'Test/kind': 'bonding', by: 'all' },
+  ])
 })
 
 test('the default is said where no row matches, as an item of a list where a list is asked for', () => {
@@ -244,6 +249,18 @@ test('a decision may require others and call functions that hold a table', () =>
   expect(result(chain, 'Boxed', { 'Years of use': 12, kind: 'x' })).toBe(59)
 })
 
+test('a function may call itself; one that never ends gives nothing', () => {
+  const recursive = (body: string) =>
+    model({
+      inputs: { n: 'number' },
+      more: `<businessKnowledgeModel id="f" name="f"><variable name="f"/><encapsulatedLogic><formalParameter name="k" typeRef="number"/>${literalXml(body)}</encapsulatedLogic></businessKnowledgeModel>`,
+      decisions: { d: { calls: ['f'], xml: literalXml('f(n)') } },
+    })
+  expect(result(recursive('if k <= 1 then 1 else k * f(k - 1)'), 'd', { n: 10 })).toBe(3_628_800)
+  const endless = evaluated(recursive('f(k + 1)'), 'd', { n: 1 })
+  expect(endless).toMatchObject({ value: null, faults: [{ detail: 'calls functions more than 1000 times' }] })
+})
+
 test('a decision that requires itself, and a cell that does not parse, are told with their lines', () => {
   const circle = model({
     decisions: { a: { requires: ['b'], xml: literalXml('b') }, b: { requires: ['a'], xml: literalXml('a') } },
@@ -253,6 +270,69 @@ test('a decision that requires itself, and a cell that does not parse, are told 
   expect(evaluated(broken, 'Strength').faults).toMatchObject([
     { line: 1, detail: 'at character 2 of the cell: ends too early' },
   ])
+})
+
+describe('allowed values', () => {
+  const table = (values: string | undefined, cell: string, outputValues?: string) =>
+    model({
+      inputs: { v: 'Any' },
+      decisions: {
+        d: {
+          xml: tableXml({
+            inputs: [['v', 'Any', values]],
+            outputs: [[undefined, outputValues]],
+            rules: [[cell, '"a"']],
+          }),
+        },
+      },
+    })
+  test.each([
+    ['1, 2', '1', 1, 'a'],
+    ['[1..2]', '2', 2, 'a'],
+    ['-', '3', 3, 'a'],
+    ['', '3', 3, 'a'],
+    ['not(3)', '3', 3, null],
+    ['not(3)', 'null', 3, 'a'],
+    ['? > 2', '3', 3, 'a'],
+    ['string length(?) = 3', '"foo"', 'foo', 'a'],
+    ['string length("?") = 1', '"foo"', 'foo', null],
+    ['?', '"foo"', 'foo', 'a'],
+    ['?', 'false', false, 'a'],
+    ['("123", true)', 'null', false, 'a'], // No tests at all, so they allow nothing.
+  ] as const)('of an input: %s, cell %s, value %s: %s', (values, cell, v, expected) => {
+    expect(result(table(values, cell), 'd', { v })).toBe(expected)
+  })
+  test.each([
+    ['"a", "b"', 'a'],
+    ['"b"', null],
+    ['string length(?) > 1', null],
+    ['', 'a'],
+    ['-', 'a'],
+  ])('of an output: %s: %s', (outputValues, expected) => {
+    expect(result(table(undefined, '-', outputValues), 'd', { v: 1 })).toBe(expected)
+  })
+  test('of a type: an input, a result and an argument beyond it are null', () => {
+    const typed = model({
+      inputs: { v: 'tSmall' },
+      more: `<itemDefinition name="tSmall"><typeRef>number</typeRef><allowedValues><text>[0..10]</text></allowedValues></itemDefinition>
+        <itemDefinition name="tCopy"><typeRef>tSmall</typeRef></itemDefinition>
+        <businessKnowledgeModel id="twice" name="twice"><variable name="twice" typeRef="tSmall"/><encapsulatedLogic>
+          <formalParameter name="n" typeRef="tCopy"/>${literalXml('n * 2')}</encapsulatedLogic></businessKnowledgeModel>`,
+      decisions: {
+        same: { type: 'tCopy', xml: literalXml('v + 1') },
+        call: { calls: ['twice'], xml: literalXml('twice(v)') },
+      },
+    })
+    const of = (decision: string) => [4, 6, 10, 11].map((v) => result(typed, decision, { v }))
+    expect(of('same')).toEqual([5, 7, null, null])
+    expect(of('call')).toEqual([8, null, null, null])
+  })
+})
+
+test('a collection is not aggregated over several outputs', () => {
+  const outputs = [['a'], ['b']] as const
+  expect(at('COLLECT', 120, { aggregation: 'COUNT', outputs, rules: [['-', '1', '2']] })).toBe(null)
+  expect(at('COLLECT', 120, { outputs, rules: [['-', '1', '2']] })).toEqual([{ a: 1, b: 2 }])
 })
 
 test('a rule with too few cells is refused with its line', () => {

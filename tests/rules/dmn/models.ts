@@ -11,7 +11,7 @@ interface TableParts {
   readonly policy?: string
   readonly aggregation?: string
   /** Expression, type and allowed values of each input. */
-  readonly inputs: readonly (readonly [text: string, type?: string, values?: string])[]
+  readonly inputs: readonly (readonly [text: string, type?: string, values?: string | undefined])[]
   /** Name, allowed values and default of each output. */
   readonly outputs: readonly (readonly [name?: string | undefined, values?: string | undefined, fallback?: string])[]
   /** Cells of each rule, inputs first. */
