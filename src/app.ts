@@ -23,6 +23,7 @@ import { printOpenapi, registerOpenapi } from './platform/http/openapi.ts'
 import { createLog, createServer, type RestApp, registerRest, type Services } from './platform/http/server.ts'
 import { registerProducts } from './products/rest.ts'
 import { registerRules } from './rules/rest.ts'
+import { registerEditionFiles } from './rules/rest-files.ts'
 import { registerStationChecks } from './station-checks/rest.ts'
 import { registerStations } from './stations/rest.ts'
 import { registerStudies } from './studies/rest.ts'
@@ -87,6 +88,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerAccess(app, services, secretsKey)
     registerProducts(app, services)
     registerRules(app, services)
+    registerEditionFiles(app, services)
     registerPlans(app, services)
     registerStations(app, services)
     registerStationChecks(app, services)

@@ -22,7 +22,7 @@ export const problems = {
   'request-timeout': { status: 408, title: 'The request did not arrive in time' },
   'body-too-large': { status: 413, title: 'The body is too large' },
   'path-too-long': { status: 414, title: 'A part of the path is too long' },
-  'media-type-unsupported': { status: 415, title: 'Bodies are application/json' },
+  'media-type-unsupported': { status: 415, title: 'The body is of a type that is not taken here' },
   'headers-too-large': { status: 431, title: 'The headers are too large' },
 
   // Things that are not there.
@@ -81,6 +81,8 @@ export const problems = {
 
   // What the body says.
   'field-invalid': { status: 422, title: 'A field is not valid' },
+  'file-unreadable': { status: 422, title: 'The file cannot be read' },
+  'file-incomplete': { status: 422, title: 'The file does not say all that is needed' },
   'reference-unknown': { status: 422, title: 'A field names something that does not exist' },
   'instant-in-future': { status: 422, title: 'The instant lies in the future' },
   'batch-incomplete': { status: 422, title: 'Not all of the batch was taken' },

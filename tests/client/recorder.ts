@@ -16,7 +16,7 @@ export interface Exchange {
   readonly parameters: Readonly<Record<string, string | number>>
   readonly request: unknown
   readonly status: number
-  /** Of many lines of JSON the first; undefined for a body that is no JSON. */
+  /** Of many lines of JSON the first; undefined for a body that is neither JSON nor text. */
   readonly answer: unknown
 }
 
@@ -69,6 +69,7 @@ function requestOf(body: string, headers: RequestInit['headers']): unknown {
 
 async function answerOf(response: Response): Promise<unknown> {
   const type = response.headers.get('content-type') ?? ''
+  if (type.startsWith('text/csv') || type.startsWith('application/xml')) return response.text()
   if (!type.includes('json')) return undefined
   const text = await response.text()
   return JSON.parse(type.includes('ndjson') ? text.slice(0, text.indexOf('\n')) : text)

@@ -67,7 +67,10 @@ afterAll(() => line.service.close())
 /** A permit asked for, given and ended; and a concession for a run that failed. */
 async function giveLeave(passed: string): Promise<void> {
   const { author, approver, revisionDigest } = line
-  expected(await author.post('/v1/concessions', { concession: 'CN-1', runId: passed, reference: 'r', reason: 'r' }), 409)
+  expected(
+    await author.post('/v1/concessions', { concession: 'CN-1', runId: passed, reference: 'r', reason: 'r' }),
+    409,
+  )
   line.setClock(line.now() + 60_000)
   const failing = line.upload((wire) => {
     delete wire.stationVerdict

@@ -42,6 +42,7 @@ const two = { limit: 2 }
 export async function drive(place: Place): Promise<Driven> {
   const line = await setUp(place)
   await publishRules(place, line)
+  await exchangeFiles(line)
   await confirmProduct(place, line)
   const cited = await bringIntoForce(place, line)
   const uploads = await uploadRuns(place, line, cited)
@@ -154,6 +155,22 @@ async function publishRules(place: Place, { author, approver, signed }: Line): P
   place.pass(1)
   await author.listRuleTables(two)
   await author.listRuleSets(two)
+}
+
+/** A table goes out for a spreadsheet and for another tool, and comes back as the first edition of tables of their own. */
+async function exchangeFiles({ author }: Line): Promise<void> {
+  const renamed = (text: string, table: string) => text.replaceAll('extractor-strength', table)
+  const [csv, dmn] = ['strength-by-sheet', 'strength-by-model']
+  const sheet = await (
+    await author.getEditionCsv('extractor-strength', 3, { separator: 'semicolon', decimalMark: 'comma' })
+  ).text()
+  const model = await (await author.getEditionDmn('extractor-strength', 3)).text()
+  const first = (text: string) => text.replace(/^(edition;)3/m, '$11').replace('edition="3"', 'edition="1"')
+  const written = await author.createEditionFromCsv(csv, 1, first(renamed(sheet, csv)))
+  const bySheet = { headers: { 'if-match': tagOf(written) } }
+  await author.replaceEditionFromCsv(csv, 1, first(renamed(sheet, csv)), {}, bySheet)
+  const made = await author.createEditionFromDmn(dmn, 1, first(renamed(model, dmn)))
+  await author.replaceEditionFromDmn(dmn, 1, first(renamed(model, dmn)), {}, { headers: { 'if-match': tagOf(made) } })
 }
 
 async function confirmProduct(place: Place, { author, approver, signed }: Line): Promise<void> {
