@@ -7,7 +7,9 @@ import { findActor, isKeyLive } from './access/reads.ts'
 import { rememberActors } from './access/reads-actors.ts'
 import { registerAccess } from './access/rest.ts'
 import { registerAlerts } from './alerts/rest.ts'
+import { registerConcessions } from './concessions/rest.ts'
 import { registerCorrections } from './corrections/rest.ts'
+import { registerFiles } from './csv/rest.ts'
 import { buildGraph } from './graph.ts'
 import { createIntake } from './intake/acts.ts'
 import { registerIntake } from './intake/rest.ts'
@@ -21,9 +23,12 @@ import { printOpenapi, registerOpenapi } from './platform/http/openapi.ts'
 import { createLog, createServer, type RestApp, registerRest, type Services } from './platform/http/server.ts'
 import { registerProducts } from './products/rest.ts'
 import { registerRules } from './rules/rest.ts'
+import { registerEditionFiles } from './rules/rest-files.ts'
+import { registerStationChecks } from './station-checks/rest.ts'
 import { registerStations } from './stations/rest.ts'
 import { registerStudies } from './studies/rest.ts'
 import { registerUnits } from './units/rest.ts'
+import { registerAffected } from './units/rest-affected.ts'
 
 /** Whether the service can take work, as `/readyz` tells it. */
 export interface Readiness {
@@ -83,14 +88,19 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerAccess(app, services, secretsKey)
     registerProducts(app, services)
     registerRules(app, services)
+    registerEditionFiles(app, services)
     registerPlans(app, services)
     registerStations(app, services)
+    registerStationChecks(app, services)
     registerUnits(app, services)
+    registerAffected(app, services)
     registerIntake(app, services, intake)
     registerLedger(app, services, end)
     registerBatches(app, services, intake)
     registerCorrections(app, services)
+    registerConcessions(app, services)
     registerAlerts(app, services)
+    registerFiles(app, { ...services, batches: intake.batches })
     registerStudies(app, services)
   })
   await registerGraph(server, {

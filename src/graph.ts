@@ -1,12 +1,16 @@
 import type { GraphQLSchema } from 'graphql'
 import { graphAlerts } from './alerts/graph.ts'
+import { graphConcessions } from './concessions/graph.ts'
 import { graphCorrections } from './corrections/graph.ts'
+import { graphFiles } from './csv/graph.ts'
 import { graphIntake } from './intake/graph.ts'
 import { graphPlans } from './plans/graph.ts'
+import { graphPermits } from './plans/graph-permits.ts'
 import { createGraphBuilder } from './platform/http/graphql/builder.ts'
 import type { Services } from './platform/http/server.ts'
 import { graphProducts } from './products/graph.ts'
 import { graphRules } from './rules/graph.ts'
+import { graphStationChecks } from './station-checks/graph.ts'
 import { graphStations } from './stations/graph.ts'
 import { graphStudies } from './studies/graph.ts'
 import { graphUnits } from './units/graph.ts'
@@ -18,10 +22,14 @@ export function buildGraph(services: Services): GraphQLSchema {
   graphRules(builder, services)
   const plans = graphPlans(builder, services, products)
   const stations = graphStations(builder, services, plans)
+  graphStationChecks(builder, services, stations)
   const units = graphUnits(builder, services, products)
   const intake = graphIntake(builder, services, { ...plans, ...stations, ...units })
+  graphPermits(builder, services)
+  graphConcessions(builder, services, intake)
   graphCorrections(builder, services, { ...intake, ...units })
   graphAlerts(builder, services, stations)
   graphStudies(builder, services, { ...plans, ...stations, ...units, ...intake })
+  graphFiles(builder, services, stations)
   return builder.toSchema()
 }

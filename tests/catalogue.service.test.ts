@@ -2,10 +2,12 @@ import { readFileSync } from 'node:fs'
 import pg from 'pg'
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
 import { keyKinds, roles } from '../src/access/words.ts'
+import { profileStates } from '../src/csv/words.ts'
 import { listedOutcomes } from '../src/intake/answer-words.ts'
 import { batchReasons } from '../src/intake/batch-words.ts'
 import { outcomes, purposes, readingSources, verdicts } from '../src/judging/words.ts'
 import { revisionCheckVerdicts, severities } from '../src/plans/findings.ts'
+import { permitStates } from '../src/plans/permit-words.ts'
 import { revisionStates } from '../src/plans/words.ts'
 import { versionStates } from '../src/products/words.ts'
 import { editionStates } from '../src/rules/record.ts'
@@ -20,15 +22,18 @@ const STATE_TABLES: Readonly<Record<string, 'UPDATE' | 'DELETE'>> = {
   'governance.access_key': 'UPDATE',
   'governance.in_force': 'UPDATE',
   'governance.one_time_secret': 'UPDATE',
+  'governance.permit': 'UPDATE',
   'governance.plan_revision': 'UPDATE',
   'governance.presence': 'UPDATE',
   'governance.product_version': 'UPDATE',
   'governance.rule_edition': 'UPDATE',
   'governance.rule_table': 'UPDATE',
   'governance.sequencer': 'UPDATE',
+  'governance.station_profile': 'UPDATE',
   'governance.study': 'UPDATE',
   'intake.gate': 'UPDATE',
   'intake.ledger_pending': 'DELETE',
+  'intake.permit_counts': 'UPDATE',
   'intake.units': 'UPDATE',
 }
 
@@ -41,6 +46,7 @@ const WORD_CHECKS: Readonly<Record<string, readonly string[]>> = {
   unit_events_event: unitEvents,
   batch_ends_reason: Object.keys(batchReasons),
   finding_severity: severities,
+  permit_state: permitStates,
   person_roles: roles,
   plan_revision_state: revisionStates,
   product_version_state: versionStates,
@@ -52,6 +58,7 @@ const WORD_CHECKS: Readonly<Record<string, readonly string[]>> = {
   runs_source: readingSources,
   runs_verdict: verdicts,
   station_linked: stationLinks,
+  station_profile_state: profileStates,
   study_state: studyStates,
   uploads_outcome: listedOutcomes,
 }

@@ -78,6 +78,12 @@ export function isPermitted(permission: Permission, actor: Actor): boolean {
   }
 }
 
+/** The machine that asks, behind a permission that lets no person in. */
+export function machineOf(actor: Actor): MachineActor {
+  if (actor.kind === 'person') throw new Error('a person came where only machine keys may')
+  return actor
+}
+
 /** Whether the actor may speak for a station: a person for all, a machine key for those it names. */
 export function speaksFor(actor: Actor, station: string): boolean {
   return actor.kind === 'person' || actor.stations.includes(station)

@@ -30,24 +30,21 @@ export interface CsvRow {
   readonly cells: readonly CsvCell[]
 }
 
-export type CsvGrid =
-  | { readonly ok: true; readonly rows: readonly CsvRow[] }
-  | { readonly ok: false; readonly fault: CsvFault }
-
-/** Bounds in bytes and columns: a file is held whole, because nothing of it counts before all of it has been read. */
-export const csvLimits = { file: 33_554_432, row: 262_144, columns: 1000 } as const
+/** A file is held whole, because nothing of it counts before all of it has been read. `rows` are those behind the header. */
+export const csvLimits = { file: 33_554_432, row: 262_144, columns: 1000, rows: 100_000 } as const
 
 const LF = 10
 const CR = 13
 const QUOTE = 34
 const CONTROL = /\p{Cc}/u
 
-/** All rows of a file, the header first, or the first fault in the order of the bytes. */
-export function readCsvGrid(bytes: Uint8Array, form: CsvForm): CsvGrid {
+/** The rows of a file one after another, the header first; ends with the first fault in the order of the bytes. */
+export function* csvRows(bytes: Uint8Array, form: CsvForm): Generator<CsvRow, CsvFault | undefined, undefined> {
   try {
-    return { ok: true, rows: new GridReader(bytes, form).rows() }
+    yield* new GridReader(bytes, form).rows()
+    return undefined
   } catch (thrown) {
-    if (thrown instanceof Refused) return { ok: false, fault: thrown.fault }
+    if (thrown instanceof Refused) return thrown.fault
     throw thrown
   }
 }
@@ -74,26 +71,27 @@ class GridReader {
     this.decoder = new TextDecoder(form.encoding, { fatal: true, ignoreBOM: true })
   }
 
-  rows(): CsvRow[] {
+  *rows(): Generator<CsvRow, void, undefined> {
     const { bytes } = this
     if (bytes.length > csvLimits.file) refuse('file-too-long', 1, undefined, csvLimits.file)
-    const rows: CsvRow[] = []
+    let row = 0
+    let width: number | undefined
     let at = this.afterMark()
     while (at < bytes.length) {
-      const row = rows.length + 1
+      row += 1
+      if (row > csvLimits.rows + 1) refuse('too-many-rows', row, undefined, at)
       const found = bytes.indexOf(LF, at)
       const lineEnd = found < 0 ? bytes.length : found
       if (lineEnd - at > csvLimits.row) refuse('row-too-long', row, undefined, at + csvLimits.row)
       const end = found > at && bytes[found - 1] === CR ? found - 1 : lineEnd
       const cells = this.cells(row, at, end)
-      const width = rows[0]?.cells.length ?? cells.length
+      width ??= cells.length
       if (cells.length !== width) refuse('row-ragged', row, Math.min(cells.length, width) + 1, end)
       if (found < 0 && !this.form.lastLineMayBeOpen) refuse('last-line-open', row, cells.length, end)
-      rows.push({ row, cells })
+      yield { row, cells }
       at = lineEnd + 1
     }
-    if (rows.length === 0) refuse('header-missing', 1, undefined, 0)
-    return rows
+    if (row === 0) refuse('header-missing', 1, undefined, 0)
   }
 
   /** Behind a UTF-8 mark, which is no part of the first header. Other marks say that the file is not as declared. */

@@ -1,5 +1,6 @@
 import { z } from 'zod'
 import { relations } from '../exact/quantity.ts'
+import { TextWire } from '../exact/text.ts'
 import { csvEncodings, csvSeparators } from './grid.ts'
 
 /**
@@ -10,7 +11,9 @@ import { csvEncodings, csvSeparators } from './grid.ts'
 const PointerWire = z
   .string()
   .regex(/^(?:\/[A-Za-z0-9-]+)+$/, 'a pointer names members and positions: /steps/0/startedAt')
-const HeaderWire = z.string().min(1).max(200)
+/** Longest header, in characters. */
+export const HEADER_MAX = 200
+const HeaderWire = TextWire(HEADER_MAX)
 
 /** Texts such as `OL` that a tester writes where its range ends, and the bound that each stands for. */
 const OverloadWire = z.strictObject({ relation: z.enum(relations), value: z.string(), unit: z.string().min(1) })
@@ -32,31 +35,46 @@ export const CsvColumnWire = z.discriminatedUnion('as', [
 ])
 export type CsvColumn = z.infer<typeof CsvColumnWire>
 
-const Members = z.record(z.string(), z.json())
+// The document shows no recursive schema for what an upload's own schema says.
+const TemplateWire = z
+  .record(z.string(), z.json())
+  .meta({ 'x-published': { type: 'object', additionalProperties: true } })
 
-export const CsvProfileWire = z
-  .strictObject({
-    encoding: z.enum(csvEncodings),
-    separator: z.enum(csvSeparators),
-    decimalMark: z.enum(['.', ',']),
-    lastLineMayBeOpen: z.boolean().optional(),
-    template: Members,
-    columns: z.array(CsvColumnWire).min(1).max(1000),
-    ignored: z.array(HeaderWire).max(1000).optional(),
-  })
-  .check(({ value, issues }) => {
-    const complain = (path: (string | number)[], message: string) =>
-      issues.push({ code: 'custom', input: value, path, message })
-    if (value.separator === value.decimalMark) complain(['decimalMark'], 'separator and decimal mark must differ')
-    const pointers = new Set<string>()
-    for (const [index, { at }] of value.columns.entries()) {
-      if (holderOf(value.template, at) === undefined)
-        complain(['columns', index, 'at'], 'the template holds no object there')
-      if (pointers.has(at)) complain(['columns', index, 'at'], 'another column puts its cells there')
-      pointers.add(at)
-    }
-  })
+/** The members of a profile, alone or with what names it. */
+export const profileMembers = {
+  encoding: z.enum(csvEncodings),
+  separator: z.enum(csvSeparators),
+  decimalMark: z.enum(['.', ',']),
+  lastLineMayBeOpen: z
+    .boolean()
+    .optional()
+    .describe('The last line needs no line end; a file that was cut off within it then looks whole'),
+  template: TemplateWire.describe('An upload with all that is the same in every row'),
+  columns: z.array(CsvColumnWire).min(1).max(1000),
+  ignored: z.array(HeaderWire).max(1000).optional(),
+}
+
+export const CsvProfileWire = z.strictObject(profileMembers).check(({ value, issues }) => {
+  issues.push(
+    ...profileIssues(value).map(({ path, message }) => ({ code: 'custom' as const, input: value, path, message })),
+  )
+})
 export type CsvProfile = z.infer<typeof CsvProfileWire>
+
+/** What is wrong with a profile whose members are well formed one by one. */
+export function profileIssues(profile: CsvProfile): { path: (string | number)[]; message: string }[] {
+  const issues: { path: (string | number)[]; message: string }[] = []
+  const complain = (path: (string | number)[], message: string) => issues.push({ path, message })
+  if (profile.separator === profile.decimalMark) complain(['decimalMark'], 'separator and decimal mark must differ')
+  const pointers = new Set<string>()
+  for (const [index, { at }] of profile.columns.entries()) {
+    if (holderOf(profile.template, at) === undefined)
+      complain(['columns', index, 'at'], 'the template holds no object there')
+    if (pointers.has(at)) complain(['columns', index, 'at'], 'another column puts its cells there')
+    pointers.add(at)
+  }
+  return issues
+}
 
 type Json = z.infer<ReturnType<typeof z.json>>
 

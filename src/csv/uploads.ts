@@ -1,40 +1,70 @@
 import { readInstant } from '../exact/time.ts'
-import type { CsvFault } from './faults.ts'
-import { type CsvCell, type CsvRow, readCsvGrid } from './grid.ts'
+import type { CsvFault, CsvFaultCode } from './faults.ts'
+import { type CsvCell, type CsvRow, csvRows } from './grid.ts'
 import { readNumberCell } from './number.ts'
-import { type CsvColumn, type CsvProfile, holderOf } from './profile.ts'
+import { type CsvColumn, type CsvProfile, HEADER_MAX, holderOf } from './profile.ts'
 
-/** A file as uploads, one for each row behind the header; or the first fault, and then nothing of the file counts. */
-export type CsvRead =
-  | {
-      readonly ok: true
-      readonly uploads: readonly { readonly row: number; readonly upload: CsvProfile['template'] }[]
-    }
-  | { readonly ok: false; readonly fault: CsvFault }
+type UploadMembers = CsvProfile['template']
 
-/**
- * Reads a whole file by a profile. What a cell means is decided by the profile alone; whether the upload is a proper one
- * is for `readUpload` to say, which every upload goes through whatever form it came in.
- */
-export function readCsvUploads(bytes: Uint8Array, profile: CsvProfile): CsvRead {
-  const grid = readCsvGrid(bytes, { ...profile, lastLineMayBeOpen: profile.lastLineMayBeOpen ?? false })
-  if (!grid.ok) return grid
-  const [header, ...rows] = grid.rows
-  const places = header === undefined ? { fault: HEADERLESS } : placesOf(header, profile)
-  if ('fault' in places) return { ok: false, fault: places.fault }
-  const uploads = []
-  for (const row of rows) {
-    const upload = structuredClone(profile.template)
-    for (const column of profile.columns) {
-      const fault = put(upload, column, row, places.byHeader, profile.decimalMark)
-      if (fault !== undefined) return { ok: false, fault }
-    }
-    uploads.push({ row: row.row, upload })
-  }
-  return { ok: true, uploads }
+/** One row as the upload that a station would have sent. */
+export interface CsvUpload {
+  readonly row: number
+  readonly upload: UploadMembers
 }
 
-const HEADERLESS: CsvFault = { code: 'header-missing', row: 1, offset: 0 }
+/**
+ * The uploads of a file by a profile, one for each row behind the header; ends with the first fault, and then nothing of
+ * the file counts, whatever came before. What a cell means is decided by the profile alone; whether the upload is a
+ * proper one is for `readUpload` to say, which every upload goes through whatever form it came in.
+ */
+export function* csvUploads(
+  bytes: Uint8Array,
+  profile: CsvProfile,
+): Generator<CsvUpload, CsvFault | undefined, undefined> {
+  const rows = csvRows(bytes, { ...profile, lastLineMayBeOpen: profile.lastLineMayBeOpen ?? false })
+  const first = rows.next()
+  if (first.done === true) return first.value
+  const header = first.value
+  const places = placesOf(header, profile)
+  if ('fault' in places) return places.fault
+  for (;;) {
+    const next = rows.next()
+    if (next.done === true) return withHeader(next.value, header)
+    const upload = structuredClone(profile.template)
+    for (const column of profile.columns) {
+      const fault = put(upload, column, next.value, places.byHeader, profile.decimalMark)
+      if (fault !== undefined) return fault
+    }
+    yield { row: next.value.row, upload }
+  }
+}
+
+/** A whole file as uploads, or its first fault. */
+export type CsvRead =
+  | { readonly ok: true; readonly uploads: readonly CsvUpload[] }
+  | { readonly ok: false; readonly fault: CsvFault }
+
+/** The same, all of it at once. */
+export function readCsvUploads(bytes: Uint8Array, profile: CsvProfile): CsvRead {
+  const uploads: CsvUpload[] = []
+  const read = csvUploads(bytes, profile)
+  for (;;) {
+    const next = read.next()
+    if (next.done === true) return next.value === undefined ? { ok: true, uploads } : { ok: false, fault: next.value }
+    uploads.push(next.value)
+  }
+}
+
+/** A fault of the bytes, with the header of its column. */
+function withHeader(fault: CsvFault | undefined, { cells }: CsvRow): CsvFault | undefined {
+  const header = fault?.column === undefined ? undefined : cells[fault.column - 1]?.text
+  return fault === undefined || header === undefined ? fault : { ...fault, header: shortened(header) }
+}
+
+/** A header as a fault shows it: a profile declares none that is longer. */
+function shortened(header: string): string {
+  return [...header].slice(0, HEADER_MAX).join('')
+}
 
 type Places = { readonly byHeader: ReadonlyMap<string, number> } | { readonly fault: CsvFault }
 
@@ -44,24 +74,25 @@ function placesOf({ cells }: CsvRow, { columns, ignored }: CsvProfile): Places {
   const known = new Set([...declared, ...(ignored ?? [])])
   const byHeader = new Map<string, number>()
   for (const [index, { text, offset }] of cells.entries()) {
-    const at = { row: 1, column: index + 1, offset }
+    const at = { row: 1, column: index + 1, offset, header: shortened(text) }
     if (byHeader.has(text)) return { fault: { code: 'header-repeated', ...at } }
     if (!known.has(text)) return { fault: { code: 'column-undeclared', ...at } }
     byHeader.set(text, index)
   }
-  const isMissing = [...declared].some((header) => !byHeader.has(header))
-  return isMissing ? { fault: { code: 'column-missing', row: 1, offset: cells[0]?.offset ?? 0 } } : { byHeader }
+  const missing = [...declared].find((header) => !byHeader.has(header))
+  if (missing === undefined) return { byHeader }
+  return { fault: { code: 'column-missing', row: 1, offset: cells[0]?.offset ?? 0, header: missing } }
 }
 
 function unitHeaderOf(column: CsvColumn): string[] {
   return column.as === 'quantity' && typeof column.unit !== 'string' ? [column.unit.header] : []
 }
 
-type Member = CsvProfile['template'][string]
-type CellRead = { readonly member: Member } | { readonly refused: CsvFault['code'] }
+type Member = UploadMembers[string]
+type CellRead = { readonly member: Member } | { readonly refused: CsvFaultCode }
 
 function put(
-  upload: CsvProfile['template'],
+  upload: UploadMembers,
   column: CsvColumn,
   { row, cells }: CsvRow,
   byHeader: ReadonlyMap<string, number>,
@@ -80,7 +111,8 @@ function put(
   if (place === undefined) throw new Error(`the template holds no object for ${column.at}`)
   const read: CellRead = text === '' ? { refused: 'cell-empty' } : readCell(text, column, mark, unit)
   if ('refused' in read) {
-    return { code: read.refused, row, column: (byHeader.get(column.header) ?? 0) + 1, offset }
+    const { header } = column
+    return { code: read.refused, row, column: (byHeader.get(header) ?? 0) + 1, offset, header }
   }
   const { holder, member } = place
   const before = holder[member]

@@ -3,6 +3,7 @@ import type { MachineActor } from '../access/words.ts'
 import type { ReceivedClock } from '../platform/clock.ts'
 import type { Database } from '../platform/database/pool.ts'
 import { translated } from '../platform/database/transaction.ts'
+import type { RequestBody } from '../platform/http/body.ts'
 import type { Log } from '../platform/log.ts'
 import { Problem } from '../platform/problems.ts'
 import type { Lane } from './acts-lane.ts'
@@ -17,18 +18,7 @@ import { type BatchRow, insertBatch, insertBatchEnd } from './store-batch.ts'
 import type { LineFault } from './stored.ts'
 
 /** The bytes of a batch as they come, inflated where they came compressed. */
-export interface BatchBody {
-  /** The next bytes; undefined where nothing more comes, and `end` then says why. */
-  next(): Promise<Buffer | undefined>
-  readonly end: BodyEnd | undefined
-  /** Nothing more is wanted. A `next` that waits gets undefined. */
-  stop(): void
-}
-
-export interface BodyEnd {
-  readonly reason: Exclude<BatchReason, 'key-revoked'>
-  readonly detail: string | null
-}
+export type BatchBody = Omit<RequestBody, 'discard'>
 
 export interface Batches {
   /**

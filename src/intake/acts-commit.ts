@@ -1,12 +1,12 @@
 import { emptyFacts, type Facts, factOf, forget, isKeyLive, missingNeeds } from '../judging/facts.ts'
 import type { GateShare } from '../platform/gate.ts'
 import type { Ids } from '../platform/ids.ts'
-import { type FoldedAttempt, type FoldPolicy, foldUnit, governingRuns } from '../units/fold.ts'
+import { type AttemptWorth, type FoldedAttempt, type FoldPolicy, foldUnit, governingRuns } from '../units/fold.ts'
 import { unitKey, versionOfUnits } from '../units/reads.ts'
-import { isSuspect, needsOfAttempt } from '../units/support.ts'
-import type { Attempt, Release } from '../units/words.ts'
-import { type Decided, decideReceived, needsOfReceived, type Received } from './decided.ts'
-import type { AttemptRow, CommitRows, IntakeCommit, KeyRow, UploadRow } from './port.ts'
+import { needsOfAttempt, withSteps, worthOf } from '../units/support.ts'
+import type { Attempt, Release, UnitName } from '../units/words.ts'
+import { type Decided, decideReceived, needsOfReceived, type Received, underPermits } from './decided.ts'
+import type { AttemptRow, CommitRows, IntakeCommit, KeyRow, PermitUse, UploadRow } from './port.ts'
 import {
   attemptRow,
   conflictAttemptRow,
@@ -85,6 +85,7 @@ export async function commitUploads(
   })
   await settleKeys(commit, site, jobs, results)
   const present = await settlePresent(commit, site, jobs, results)
+  await usePermits(commit, { site, at: share.at, present }, jobs, results)
   const rows = rowsOf(jobs, results, present, current.rulesVersion)
   if (rows.uploads.length === 0) return { facts: current, share, results }
   const histories = await foldHistories(commit, current, share, jobs, results, rows.attempts)
@@ -186,6 +187,45 @@ async function settlePresent(
   return present
 }
 
+/**
+ * Lets runs that need a deviation permit have it, as long as uses are left. All units of the commit are locked first, in
+ * their order (architecture 1.3), and then the permits.
+ */
+async function usePermits(
+  commit: IntakeCommit,
+  { site, at, present }: { readonly site: string; readonly at: number; readonly present: ReadonlySet<string> },
+  jobs: Entrant[],
+  results: CommitResult[],
+): Promise<void> {
+  const asking = jobs.flatMap(({ received, decided }, index) => {
+    const under = results[index]?.kind === 'stored' ? underPermits(decided) : undefined
+    const { product } = received.read.claim
+    if (under === undefined || product === undefined || decided.serial === null || present.has(received.runId))
+      return []
+    const use: PermitUse = { product, serial: decided.serial, runId: received.runId, permits: under.permits }
+    return [{ index, under, use }]
+  })
+  if (asking.length === 0) return
+  await commit.lockUnits(site, unitsOf(rowsOf(jobs, results, present, 0).attempts))
+  const granted = await commit.takePermits(
+    asking.map(({ use }) => use),
+    at,
+  )
+  for (const [place, { index, under }] of asking.entries()) {
+    const job = jobs[index]
+    if (job === undefined || granted[place] !== true) continue
+    jobs[index] = { ...job, decided: under.decided }
+    results[index] = { kind: 'stored', stored: storedOf(job.received, under.decided), history: null }
+  }
+}
+
+/** Each unit once. */
+function unitsOf(attempts: readonly AttemptRow[]): UnitName[] {
+  return [
+    ...new Map(attempts.map(({ product, serial }) => [unitKey({ product, serial }), { product, serial }])).values(),
+  ]
+}
+
 function rowsOf(
   jobs: readonly Entrant[],
   results: readonly CommitResult[],
@@ -242,25 +282,25 @@ async function foldHistories(
 ): Promise<ReadonlyMap<number, HistoryAnswer>> {
   const added = new Map<string, AttemptRow[]>()
   for (const attempt of attempts) added.set(unitKey(attempt), [...(added.get(unitKey(attempt)) ?? []), attempt])
-  const units = [...added.values()].flatMap(([first]) =>
-    first === undefined ? [] : [{ product: first.product, serial: first.serial }],
-  )
-  const histories = await commit.lockUnits(facts.site, units)
-  const suspects = new Map<string, boolean>()
+  const histories = await commit.lockUnits(facts.site, unitsOf(attempts))
+  const worths = new Map<string, AttemptWorth>()
   for (const [index, { decided }] of jobs.entries()) {
     const result = results[index]
-    if (result?.kind === 'stored') suspects.set(result.stored.runId, decided.decision?.admission.suspect ?? false)
+    const admission = decided.decision?.admission
+    if (result?.kind === 'stored' && admission?.revision) {
+      worths.set(result.stored.runId, withSteps(admission.worth, admission.revision.content))
+    }
   }
   const answers = new Map<string, HistoryAnswer>()
   for (const [name, own] of added) {
     const { attempts: earlier = [], events = [] } = histories.get(name) ?? {}
     const all: Attempt[] = [...earlier, ...own]
-    await loadSuspects(commit, facts, governingRuns(all, events), suspects)
+    await loadWorths(commit, facts, governingRuns(all, events), worths)
     const product = own[0]?.product ?? ''
     const versions = factOf(facts, 'product', product)?.versions ?? []
     const policy: FoldPolicy = {
       operationsRequired: versionOfUnits(versions, share)?.content.operationsRequired ?? [],
-      isSuspect: ({ runId }) => suspects.get(runId) ?? false,
+      worthOf: ({ runId }) => worths.get(runId) ?? NO_WORTH,
     }
     const folded = foldUnit(all, policy, events)
     for (const attempt of folded.attempts) answers.set(attempt.attempt.runId, { attempt, release: folded.release })
@@ -273,19 +313,22 @@ async function foldHistories(
   return byPlace
 }
 
-/** Asks whether earlier runs that speak for an operation still rest on something; few units have any. */
-async function loadSuspects(
+/** Nothing carries it. */
+const NO_WORTH: AttemptWorth = { suspect: true, suspectKinds: [], suspectSteps: [], isClosed: false }
+
+/** Asks what earlier runs that speak for an operation still rest on; few units have any. */
+async function loadWorths(
   commit: IntakeCommit,
   facts: Facts,
   runs: readonly Attempt[],
-  suspects: Map<string, boolean>,
+  worths: Map<string, AttemptWorth>,
 ): Promise<void> {
   for (const run of runs) {
-    if (run.outcome !== 'accepted' || suspects.has(run.runId)) continue
+    if (run.outcome !== 'accepted' || worths.has(run.runId)) continue
     const start = run.site === facts.site ? facts : emptyFacts(run.site, { version: 0, rulesVersion: 0 })
     const needs = needsOfAttempt(run)
     const loaded = missingNeeds(start, needs).length === 0 ? start : await commit.loadFacts(start, needs)
-    suspects.set(run.runId, isSuspect(loaded, run))
+    worths.set(run.runId, worthOf(loaded, run))
   }
 }
 

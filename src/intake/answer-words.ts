@@ -109,6 +109,11 @@ export const ListedUploadWire = z
     station: z.string().nullable(),
     uploadKey: z.string().nullable(),
     sender: z.string().describe('The access key it came with'),
+    batchId: z
+      .string()
+      .nullable()
+      .describe('The batch that it came in; of a row of a CSV file also the id of the file'),
+    line: z.int().nullable().describe('Its line there; of a CSV file its row'),
     outcome: z.enum(listedOutcomes),
     status: z.int().describe('The first answer'),
     codes: z.array(CodeWire),

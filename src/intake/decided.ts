@@ -57,16 +57,8 @@ export function decideReceived(received: Received, facts: Facts): Decided {
   if (read.kind === 'read') {
     const context = { receivedAt, arrivingFrom: batch?.arrivingFrom, actor, pointerRoot: '' }
     const decision = decide(read.upload, facts, context)
-    return {
-      outcome: decision.outcome,
-      codes: decision.codes,
-      decision,
-      serial: decision.admission.serial,
-      operation: decision.admission.operation,
-      startedAt: decision.admission.startedAtUsed,
-      station: actor.stations.includes(read.upload.station) ? read.upload.station : null,
-      needsCheck: decision.admission.needsCheck,
-    }
+    const station = actor.stations.includes(read.upload.station) ? read.upload.station : null
+    return decidedBy(decision, station)
   }
   const { claim } = read
   const station = claim.station !== undefined && actor.stations.includes(claim.station) ? claim.station : null
@@ -93,6 +85,29 @@ export function decideReceived(received: Received, facts: Facts): Decided {
     station,
     needsCheck: false,
   }
+}
+
+function decidedBy(decision: Decision, station: string | null): Decided {
+  const { admission } = decision
+  return {
+    outcome: decision.outcome,
+    codes: decision.codes,
+    decision,
+    serial: admission.serial,
+    operation: admission.operation,
+    startedAt: admission.startedAtUsed,
+    station,
+    needsCheck: admission.needsCheck,
+  }
+}
+
+/** The upload as the permits that it needs would have it; undefined where it needs none, or none would help. */
+export function underPermits({
+  decision,
+  station,
+}: Decided): { permits: readonly string[]; decided: Decided } | undefined {
+  const permitted = decision?.permitted
+  return permitted ? { permits: permitted.permits, decided: decidedBy(permitted.decision, station) } : undefined
 }
 
 /** The serial number of a refused upload, where what it claims names a unit by its product's rule. */

@@ -59,6 +59,11 @@ export function graphIntake<Unit>(
         resolve: ({ station }) => station,
       }),
       uploadKey: t.exposeString('uploadKey', { nullable: true }),
+      batchId: t.exposeString('batchId', {
+        nullable: true,
+        description: 'The batch that it came in; of a row of a CSV file also the id of the file.',
+      }),
+      line: t.exposeInt('line', { nullable: true, description: 'Its line there; of a CSV file its row.' }),
       sender: t.exposeString('sender', { description: 'The access key it came with.' }),
       outcome: t.expose('outcome', { type: ListedOutcome }),
       status: t.exposeInt('status', { description: 'The first answer.' }),

@@ -36,7 +36,18 @@ export interface IntakeCommit {
   ): Promise<ReadonlySet<string>>
   /** Locks units and gives the history of each, across all sites, keyed by `unitKey`. */
   lockUnits(site: string, units: readonly UnitName[]): Promise<ReadonlyMap<string, UnitHistory>>
+  /**
+   * Takes uses of deviation permits, run by run in this order, each all or none: a unit counts once under a permit, and
+   * no more units than its quantity. Says of each run whether it has them. The units must be locked.
+   */
+  takePermits(uses: readonly PermitUse[], at: number): Promise<readonly boolean[]>
   append(rows: CommitRows): Promise<void>
+}
+
+/** What one run needs to pass. */
+export interface PermitUse extends UnitName {
+  readonly runId: string
+  readonly permits: readonly string[]
 }
 
 export interface KeyRow {

@@ -304,6 +304,8 @@ interface ListedRow
   extends Omit<StoredRow, 'run' | 'judgement' | 'raw' | 'contentDigest' | 'skewMs' | 'firstUploadId'> {
   readonly runId: string
   readonly sender: string
+  readonly batchId: string | null
+  readonly line: number | null
   readonly status: number
   readonly plan: string | null
   readonly revision: number | null
@@ -312,9 +314,9 @@ interface ListedRow
 }
 
 const LISTED = `
-  SELECT u.upload_id AS "runId", u.site_id AS site, u.station, u.upload_key AS "uploadKey", u.sender, u.outcome, u.status,
-         u.codes, u.product, u.serial, u.plan, u.revision, u.received_at AS "receivedAt", u.started_at AS "startedAtUsed",
-         r.verdict
+  SELECT u.upload_id AS "runId", u.site_id AS site, u.station, u.upload_key AS "uploadKey", u.sender,
+         u.batch_id AS "batchId", u.line, u.outcome, u.status, u.codes, u.product, u.serial, u.plan, u.revision,
+         u.received_at AS "receivedAt", u.started_at AS "startedAtUsed", r.verdict
   FROM intake.uploads u
   LEFT JOIN intake.runs r ON r.site_id = u.site_id AND r.started_at = u.started_at AND r.run_id = u.upload_id`
 

@@ -1,23 +1,17 @@
-import { Readable } from 'node:stream'
-import type { FastifyRequest } from 'fastify'
 import { z } from 'zod'
-import type { MachineActor } from '../access/words.ts'
-import { IntegerParam, refusals } from '../platform/http/conventions.ts'
+import { machineOf } from '../access/words.ts'
+import { bodyOf } from '../platform/http/body.ts'
+import { IntegerParam, refusals, streamed } from '../platform/http/conventions.ts'
 import { type RestApp, rawBodyOf, type Services } from '../platform/http/server.ts'
 import { Problem } from '../platform/problems.ts'
 import type { Intake } from './acts.ts'
 import { BatchLineWire, BatchParams, BatchWire, CheckAnswerWire } from './batch-words.ts'
 import { findBatch, readBatch, readLineAnswers } from './reads-batch.ts'
-import { inflated, openBody } from './rest-body.ts'
 import { splitArray, splitLines } from './split.ts'
 import { UploadWire } from './words.ts'
 
 const NDJSON = 'application/x-ndjson'
 const MEDIA_TYPES = [NDJSON, 'application/ndjson', 'application/json']
-/** A sender that says nothing for so long has gone. */
-const IDLE_MS = 30_000
-/** Text of answers held for a reader that is slow; one page is about a megabyte. */
-const HELD_MAX = 65_536
 
 const BATCH_MEANING = [
   'Many uploads in one request, after an outage or from an archive: NDJSON, one upload a line, or one JSON array of uploads;',
@@ -74,16 +68,14 @@ export function registerBatches(app: RestApp, services: Services, intake: Intake
         },
       },
       async (request, reply) => {
-        const actor = machineOf(request)
+        const actor = machineOf(request.actor)
         const type = (request.headers['content-type'] ?? '').split(';', 1)[0]?.trim().toLowerCase() ?? ''
         if (!MEDIA_TYPES.includes(type)) {
           throw new Problem('media-type-unsupported', {
             detail: `A batch is ${NDJSON}, or application/json with one array.`,
           })
         }
-        const isGzip = (request.headers['content-encoding'] ?? '').toLowerCase() === 'gzip'
-        const plain = openBody(request.raw, IDLE_MS)
-        const body = isGzip ? inflated(plain) : plain
+        const body = bodyOf(request.raw)
         const splitter = type === 'application/json' ? splitArray() : splitLines()
         const { batch, done } = await intake.batches.begin(actor, body, splitter).catch((error: unknown) => {
           reply.header('connection', 'close')
@@ -100,7 +92,7 @@ export function registerBatches(app: RestApp, services: Services, intake: Intake
           yield* readLineAnswers(database, batch, 0, now)
         }
         reply.header('location', `/v1/batches/${batch.batchId}/answers`).type(NDJSON)
-        return reply.send(streamOf(answers()))
+        return reply.send(streamed(answers()))
       },
     )
   })
@@ -118,7 +110,7 @@ export function registerBatches(app: RestApp, services: Services, intake: Intake
       },
     },
     async (request) => {
-      const { answer, status } = await intake.checkRun(machineOf(request), rawBodyOf(request))
+      const { answer, status } = await intake.checkRun(machineOf(request.actor), rawBodyOf(request))
       const unstored = { runId: null, attempt: null, evidence: null, release: null, stored: false as const, status }
       return { ...answer, ...unstored, action: `Only checked, not stored. ${answer.action}` }
     },
@@ -153,17 +145,7 @@ export function registerBatches(app: RestApp, services: Services, intake: Intake
     async (request, reply) => {
       const batch = await findBatch(database, request.params.batchId, request.actor)
       reply.type(NDJSON)
-      return reply.send(streamOf(readLineAnswers(database, batch, request.query.after ?? 0, now)))
+      return reply.send(streamed(readLineAnswers(database, batch, request.query.after ?? 0, now)))
     },
   )
-}
-
-function machineOf({ actor }: FastifyRequest): MachineActor {
-  if (actor.kind === 'person') throw new Error('the permission upload lets no person in')
-  return actor
-}
-
-/** A stream that asks for the next page when the reader has taken the last. The type is that of no declared answer. */
-function streamOf(pages: AsyncGenerator<string>): never {
-  return Readable.from(pages, { objectMode: false, highWaterMark: HELD_MAX }) as never
 }

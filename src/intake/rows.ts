@@ -287,6 +287,7 @@ export function attemptRow(received: Received, decided: Decided, stored: StoredU
     purpose: claim.purpose ?? 'production',
     verdict: decided.decision?.verdict ?? null,
     correctedFrom: null,
+    concession: null,
     operation: decided.operation,
     variant: claim.variant ?? null,
     plan: claim.plan ?? null,

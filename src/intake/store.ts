@@ -18,6 +18,7 @@ import {
   uploadColumns,
 } from './columns.ts'
 import type { CommitRows, IntakeCommit, IntakePort, KeyRow, UploadRow } from './port.ts'
+import { takePermits } from './store-permits.ts'
 
 /** The lane's port on PostgreSQL. */
 export function intakeStore(database: Database, received: ReceivedClock): IntakePort {
@@ -45,6 +46,7 @@ function commitOn(database: Database, received: ReceivedClock, sql: Sql): Intake
     takeKeys: (site, keys) => takeKeys(sql, site, keys),
     presentUploads: (site, uploads) => presentUploads(sql, site, uploads),
     lockUnits: (site, units) => lockUnits(sql, site, units),
+    takePermits: (uses, at) => takePermits(sql, uses, at),
     append: (rows) => append(sql, rows),
   }
 }

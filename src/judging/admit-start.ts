@@ -3,7 +3,8 @@ import type { Calibration } from '../stations/calibration.ts'
 import { holds } from '../stations/instrument-assignment.ts'
 import type { Support } from '../stations/support.ts'
 import type { Facts, RevisionFact } from './facts.ts'
-import { supportOfRun } from './run-support.ts'
+import { type PermitFact, permitsAt } from './permits.ts'
+import { kindsOf, type RunWorth, supportOfRun, UNDOUBTED } from './run-support.ts'
 import type { CodeFound, Upload, UploadCode } from './words.ts'
 
 /** What the cited revision was at an instant. */
@@ -15,6 +16,8 @@ export interface StartState {
   readonly revision: RevisionAt
   /** The block that holds the start, by its own beginning; undefined where none does, or no check is there to say. */
   readonly block: { readonly from: number; readonly causes: readonly string[] } | undefined
+  /** Those that the run may use. */
+  readonly permits: readonly PermitFact[]
   /** Undefined where station or instrument is unknown, so that nothing can be asked. */
   readonly support: Support | undefined
 }
@@ -25,7 +28,8 @@ export function stateAt(upload: Upload, facts: Facts, revision: RevisionFact | n
     at,
     revision: revision === null ? 'in-force' : revisionAt(revision, upload.variant ?? '', at),
     block: revision?.check?.blocks.find((block) => holds(block, at)),
-    support: supportOfRun(upload, facts, at),
+    permits: revision === null ? [] : permitsAt(revision.permits, upload.variant ?? '', at),
+    support: supportOfRun(upload, facts, { at, kinds: revision === null ? [] : kindsOf(revision.content) }),
   }
 }
 
@@ -45,7 +49,8 @@ function revisionAt(revision: RevisionFact, variant: string, at: number): Revisi
 export interface StartAnswer {
   readonly codes: readonly CodeFound[]
   readonly calibration: Calibration | undefined
-  readonly suspect: boolean
+  readonly worth: RunWorth
+  readonly permits: readonly PermitFact[]
 }
 
 /**
@@ -75,6 +80,7 @@ export function answerStart(
       facts: { ...cited(upload), blockedFrom: writeInstant(from), causes: causes.join(', ') },
     })
   }
+  if (other !== undefined && namesOf(other.permits) !== namesOf(used.permits)) uncertain.add('permit')
   const { support } = used
   if (support === undefined) {
     const facts = { station: upload.station, instrument: upload.instrument }
@@ -102,13 +108,19 @@ export function answerStart(
       },
     })
   }
-  return { codes, calibration: support?.calibration, suspect: support?.suspect ?? false }
+  return { codes, calibration: support?.calibration, worth: support ?? UNDOUBTED, permits: used.permits }
+}
+
+function namesOf(permits: readonly PermitFact[]): string {
+  return permits.map(({ permit }) => permit).join(' ')
 }
 
 const aspects = {
   'instrument-mismatch': 'instrument',
   'calibration-expired': 'calibration',
   'programming-not-current': 'programming',
+  'check-missing': 'check',
+  'station-locked': 'check',
 } as const satisfies Partial<Record<UploadCode, string>>
 
 function lacks(support: Support, code: UploadCode): boolean {

@@ -7,6 +7,8 @@ import { checkShape, checkTimes } from './admit-shape.ts'
 import { answerStart, stateAt } from './admit-start.ts'
 import { type CompiledRevision, compiledRevision, exceedsMs } from './compile.ts'
 import { type Facts, factOf, type ProductFact, type ProductVersionFact, type RevisionFact, siteOf } from './facts.ts'
+import type { PermitFact } from './permits.ts'
+import { type RunWorth, UNDOUBTED } from './run-support.ts'
 import { type CodeFound, type Outcome, outcomeOf, type Upload } from './words.ts'
 
 export interface AdmitContext {
@@ -43,8 +45,10 @@ export interface Admission {
   readonly compiled: CompiledRevision | null
   /** The run may count, but its revision has no check at the rules version of the facts: check it, and ask again. */
   readonly needsCheck: boolean
-  /** Admitted by what was known when it was tested; by all that is known now something it rests on does not hold. */
-  readonly suspect: boolean
+  /** Deviation permits that hold at the start, for this variant and site. */
+  readonly permits: readonly PermitFact[]
+  /** Where it is accepted: admitted by what was known when it was tested, it may not rest on anything any more. */
+  readonly worth: RunWorth
 }
 
 /**
@@ -72,7 +76,8 @@ export function admit(upload: Upload, facts: Facts, context: AdmitContext): Admi
 
   const isTrusted = clock.codes.length === 0
   let calibration: Calibration | undefined
-  let suspect = false
+  let worth = UNDOUBTED
+  let permits: readonly PermitFact[] = []
   if (isTrusted) {
     const [sent, corrected] = clock.starts
     const stateOf = (at: number) => stateAt(upload, facts, isVariantKnown && isOfProduct ? found : null, at)
@@ -80,7 +85,8 @@ export function admit(upload: Upload, facts: Facts, context: AdmitContext): Admi
     const answer = answerStart(upload, found, used, corrected === undefined ? undefined : stateOf(sent))
     codes.push(...answer.codes)
     calibration = answer.calibration
-    suspect = answer.suspect
+    worth = answer.worth
+    permits = answer.permits
   } else if (clock.startedAtUsed !== null) {
     // Nothing is refused by it, but the record still says which calibration was current then.
     calibration = stateAt(upload, facts, null, clock.startedAtUsed).support?.calibration
@@ -100,7 +106,8 @@ export function admit(upload: Upload, facts: Facts, context: AdmitContext): Admi
     revision: found,
     compiled,
     needsCheck: outcome !== 'rejected' && isTrusted && found !== null && found.check === null,
-    suspect: outcome === 'accepted' && suspect,
+    worth: outcome === 'accepted' ? worth : UNDOUBTED,
+    permits,
   }
 }
 

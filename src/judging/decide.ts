@@ -1,8 +1,9 @@
 import { NOTHING_KNOWN } from './acceptance.ts'
 import { type Admission, type AdmitContext, admit } from './admit.ts'
-import type { Facts } from './facts.ts'
+import { type Facts, factOf } from './facts.ts'
 import { judge } from './judge.ts'
 import type { Judgement } from './judgement.ts'
+import { judgePermitted } from './permits.ts'
 import { isTrip } from './validity.ts'
 import { type CodeFound, type Outcome, outcomeOf, type Upload, type Verdict } from './words.ts'
 
@@ -15,6 +16,8 @@ export interface Decision {
   /** Null where the upload is rejected: that is no result. */
   readonly judgement: Judgement | null
   readonly verdict: Verdict | null
+  /** What the run would be under deviation permits that still have uses; null where it needs or has none. */
+  readonly permitted: { readonly permits: readonly string[]; readonly decision: Decision } | null
   /** A failure that the station itself reported; it stays in the unit's history whatever the outcome. */
   readonly reportedFailure: boolean
 }
@@ -30,6 +33,7 @@ export function decide(upload: Upload, facts: Facts, context: AdmitContext): Dec
       codes: admission.codes,
       judgement: null,
       verdict: null,
+      permitted: null,
       reportedFailure,
     }
   }
@@ -37,7 +41,30 @@ export function decide(upload: Upload, facts: Facts, context: AdmitContext): Dec
   const codes = judgement.overStress
     ? [...admission.codes, ...overStressCodes(judgement, context.pointerRoot, upload)]
     : admission.codes
-  return { admission, outcome: outcomeOf(codes), codes, judgement, verdict: judgement.verdict, reportedFailure }
+  const outcome = outcomeOf(codes)
+  const plain = { admission, outcome, codes, judgement, verdict: judgement.verdict, permitted: null, reportedFailure }
+  return { ...plain, permitted: permittedBy(upload, facts, plain) }
+}
+
+/** Only what is accepted may use a permit: a run that is held may never count, and would use it up. */
+function permittedBy(upload: Upload, facts: Facts, plain: Decision): Decision['permitted'] {
+  const { admission, judgement, outcome } = plain
+  const { compiled, revision, permits, calibration } = admission
+  if (outcome !== 'accepted' || permits.length === 0 || judgement === null) return null
+  if (compiled === null || revision === null) return null
+  const { content } = revision
+  const versions = factOf(facts, 'product', upload.product)?.versions ?? []
+  const version = versions.find((one) => one.version === content.productVersion)
+  const instrument = calibration ?? NOTHING_KNOWN
+  const found = judgePermitted(upload, { content, version, compiled, instrument, permits }, judgement)
+  if (found === null) return null
+  const decision: Decision = {
+    ...plain,
+    admission: { ...admission, compiled: found.compiled },
+    judgement: found.judgement,
+    verdict: found.judgement.verdict,
+  }
+  return { permits: found.permits, decision }
 }
 
 /** Promise 5: bad news is never lost. The station's own fail, of whatever part, a trip, breakdown or arc, or a nonconformity. */

@@ -4,7 +4,9 @@ import type { ConfirmedVersion } from '../products/versions.ts'
 import type { Calibration } from '../stations/calibration.ts'
 import type { InstrumentAssignment, Interval } from '../stations/instrument-assignment.ts'
 import type { Programming } from '../stations/programming.ts'
+import type { StationChecks } from '../stations/station-check.ts'
 import type { StationLink } from '../stations/words.ts'
+import type { PermitFact } from './permits.ts'
 
 /**
  * The facts of one site at one version of its gate, as a value: what `admit` asks, read at first need and kept until
@@ -48,6 +50,7 @@ export interface StationFact {
   readonly linked: StationLink
   /** Every assignment of an instrument to this station. */
   readonly assignments: readonly InstrumentAssignment[]
+  readonly checks: StationChecks
 }
 
 export interface InstrumentFact {
@@ -105,6 +108,8 @@ export interface RevisionFact {
   readonly approvedAt: number | null
   /** Its rows at this site, one per variant. */
   readonly inForce: readonly InForceAtSite[]
+  /** Approved ones at this site, also those that have ended. */
+  readonly permits: readonly PermitFact[]
   /** The check at the rules version of these facts; null where there is none yet. */
   readonly check: RevisionCheckFact | null
 }

@@ -1,10 +1,14 @@
 import { digestOf } from '../exact/canonical.ts'
+import { permitContent } from '../plans/permit-record.ts'
+import { relaxationOf } from '../plans/relax.ts'
 import { type PlanContent, PlanContentWire, type RevisionState } from '../plans/words.ts'
 import type { Sql } from '../platform/database/sql.ts'
 import { readAllConfirmedVersions } from '../products/reads.ts'
 import type { Calibration } from '../stations/calibration.ts'
 import type { InstrumentAssignment } from '../stations/instrument-assignment.ts'
 import type { Programming } from '../stations/programming.ts'
+import { readStationChecks } from '../stations/reads-checks.ts'
+import { NO_CHECKS } from '../stations/station-check.ts'
 import type { StationLink } from '../stations/words.ts'
 import {
   type AccessKeyFact,
@@ -22,6 +26,7 @@ import {
   type StationFact,
   withFacts,
 } from './facts.ts'
+import type { PermitFact } from './permits.ts'
 
 type Loaded = Iterable<readonly [FactKey, Fact]>
 
@@ -93,9 +98,15 @@ async function loadStations(sql: Sql, stations: readonly string[]): Promise<Load
     'facts_stations',
   )
   const assignments = await loadAssignments(sql, 'station', stations)
+  const checks = await readStationChecks(sql, stations)
   return rows.map((row): readonly [FactKey, StationFact] => [
     `station/${row.station}`,
-    { kind: 'station', ...row, assignments: assignments.filter((one) => one.station === row.station) },
+    {
+      kind: 'station',
+      ...row,
+      assignments: assignments.filter((one) => one.station === row.station),
+      checks: checks.get(row.station) ?? NO_CHECKS,
+    },
   ])
 }
 
@@ -188,6 +199,7 @@ interface RevisionRow {
   readonly content: string
   readonly approvedAt: number | null
   readonly inForce: { variant: string; from: number; until: number | null }[]
+  readonly permits: { content: string; digest: string; from: number; until: number; blocks: string }[]
   readonly check: {
     applied: { from: number; until: number | null; editions: string[] }[]
     blocks: { from: number; until: number | null; causes: string[] }[]
@@ -205,7 +217,9 @@ const LOAD_REVISIONS = `
     (SELECT jsonb_build_object('applied', c.applied::jsonb, 'blocks',
         coalesce((SELECT jsonb_agg(jsonb_build_object('from', ${ms('b.from_at')}, 'until', ${ms('b.until_at')}, 'causes', b.causes::jsonb) ORDER BY b.from_at)
           FROM governance.block b WHERE b.plan = r.plan AND b.revision = r.revision AND b.rules_version = c.rules_version), '[]'))
-      FROM governance.revision_check c WHERE c.plan = r.plan AND c.revision = r.revision AND c.rules_version = $2) AS check
+      FROM governance.revision_check c WHERE c.plan = r.plan AND c.revision = r.revision AND c.rules_version = $2) AS check,
+    coalesce((SELECT jsonb_agg(jsonb_build_object('content', p.content, 'digest', p.digest, 'from', ${ms('p.valid_from')}, 'until', ${ms('p.valid_until')}, 'blocks', p.blocks) ORDER BY p.permit)
+      FROM governance.permit p WHERE p.plan = r.plan AND p.revision = r.revision AND p.valid_from IS NOT NULL), '[]') AS permits
   FROM governance.plan_revision r
   JOIN unnest($3::text[], $4::int[]) AS given (plan, revision) USING (plan, revision)`
 
@@ -218,8 +232,20 @@ async function loadRevisions(sql: Sql, facts: Facts, keys: readonly string[]): P
   )
   return rows.map((row): readonly [FactKey, RevisionFact] => [
     revisionKey(row.plan, row.revision),
-    { ...row, kind: 'revision', content: contentOf(row) },
+    {
+      ...row,
+      kind: 'revision',
+      content: contentOf(row),
+      permits: row.permits.flatMap((one) => permitFacts(one, facts.site)),
+    },
   ])
+}
+
+/** A permit as it counts at a site; none where it does not. */
+function permitFacts({ from, until, blocks, ...stored }: RevisionRow['permits'][number], site: string): PermitFact[] {
+  const content = permitContent({ ...stored, permit: 'of a revision' })
+  if (content.sites && !content.sites.includes(site)) return []
+  return [{ permit: content.permit, relaxation: relaxationOf(content), from, until, blocks: JSON.parse(blocks) }]
 }
 
 /** Contents by digest: they never change, and compiled revisions hang on the object. */

@@ -1,3 +1,5 @@
+import type { PlanContent } from '../plans/words.ts'
+import type { StepKind } from '../rules/words.ts'
 import { type Support, supportAt } from '../stations/support.ts'
 import { type FactKey, type Facts, factOf, siteOf } from './facts.ts'
 
@@ -20,10 +22,15 @@ export function supportNeeds(run: RunCites, site: string): FactKey[] {
 }
 
 /**
- * Whether instrument, calibration and programming carried a run that started at `at` (milliseconds since the epoch).
- * Undefined where station or instrument is unknown, so that nothing can be asked. `facts` are those of the run's site.
+ * Whether instrument, calibration, programming and station checks carried a run that started at `at` (milliseconds since the epoch).
+ * `kinds` are those of the revision's steps; none where it is not known. Undefined where station or instrument is
+ * unknown, so that nothing can be asked. `facts` are those of the run's site.
  */
-export function supportOfRun(run: RunCites, facts: Facts, at: number): Support | undefined {
+export function supportOfRun(
+  run: RunCites,
+  facts: Facts,
+  { at, kinds }: { readonly at: number; readonly kinds: readonly StepKind[] },
+): Support | undefined {
   const station = factOf(facts, 'station', run.station)
   const instrument = factOf(facts, 'instrument', run.instrument)
   if (station === null || instrument === null) return undefined
@@ -46,7 +53,20 @@ export function supportOfRun(run: RunCites, facts: Facts, at: number): Support |
               revision: run.revision,
               revisionDigest: run.revisionDigest ?? cited?.programming.revisionDigest ?? '',
             },
+      checks: station.checks,
+      kinds,
     },
     at,
   )
+}
+
+/** What a run is worth as evidence, by all that is known now. */
+export type RunWorth = Pick<Support, 'suspect' | 'suspectKinds' | 'isClosed'>
+
+/** Of a run that was admitted. */
+export const UNDOUBTED: RunWorth = { suspect: false, suspectKinds: [], isClosed: false }
+
+/** The kinds of the steps of a revision, each once. */
+export function kindsOf(content: PlanContent): StepKind[] {
+  return [...new Set(content.steps.map(({ kind }) => kind))]
 }

@@ -135,6 +135,9 @@ const sentences: Readonly<Record<UploadCode | ReasonCode, Sentence>> = {
       : `Calibration ${say('calibration')} of instrument ${say('instrument')} was due on ${say('dueOn')}, before the test.`,
   'programming-not-current': (_, facts) =>
     `No current programming carries this test${also(facts, 'programming', ' (cited: ', ')')}. ${because(facts)}`.trimEnd(),
+  'check-missing': (say) =>
+    `Station ${say('station')} had no valid check with reference units for ${say('kinds')} when the test started.`,
+  'station-locked': (say) => `The last check of station ${say('station')} before the test failed for ${say('kinds')}.`,
   'clock-skew': (say) =>
     `The station's clock is ${clockError(say('skewMs'))} the server's; ${seconds(say('toleranceMs'))} are tolerated.`,
   'clock-implausible': (say) =>
@@ -200,6 +203,8 @@ const sentences: Readonly<Record<UploadCode | ReasonCode, Sentence>> = {
   'measurement-missing': () => 'The plan asks for this measurement, and it is not there.',
   'stress-above-plan': (say, facts) =>
     `The ${stressWord(facts)} was ${say('measured')}; the plan accepts no more than ${say('most')}. The run is held.`,
+  'under-permit': (say) =>
+    `Passed under deviation permit ${say('permit')}, whose limit is shown; the plan’s own it does not meet.`,
   'lead-offset-subtracted': (say) => `The lead offset of ${say('offset')} was taken off the reading of ${say('raw')}.`,
   'voltage-drop-divided': (say) =>
     `The drop of ${say('drop')} was divided by the measured current of ${say('current')}.`,
@@ -239,6 +244,9 @@ const actions: Readonly<Record<UploadCode, string>> = {
   'instrument-mismatch': RECORD_AND_TEST,
   'calibration-expired': RECORD_AND_TEST,
   'programming-not-current': RECORD_AND_TEST,
+  'check-missing':
+    'Check the station with its reference units before testing. A check made in time and not yet recorded settles this by itself.',
+  'station-locked': `Do not test at this station until it is mended and a check is good. ${BY_PERSON}`,
   'clock-skew': `Set the station's clock. ${BY_PERSON}`,
   'clock-implausible': `Set the station's clock. ${BY_PERSON}`,
   'clock-stepped': BY_PERSON,

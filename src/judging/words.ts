@@ -170,7 +170,9 @@ export const codeOutcomes = {
   'instrument-mismatch': 'held',
   'calibration-expired': 'held',
   'programming-not-current': 'held',
+  'check-missing': 'held',
   // A person must decide.
+  'station-locked': 'held',
   'clock-skew': 'held',
   'clock-implausible': 'held',
   'clock-stepped': 'held',
@@ -257,6 +259,7 @@ export const reasonCodes = [
   // Worth knowing; no verdict by itself.
   'stress-above-plan',
   'lead-offset-subtracted',
+  'under-permit',
   'voltage-drop-divided',
   'station-verdict-worse',
   'station-verdict-differs',

@@ -22,7 +22,7 @@ export const problems = {
   'request-timeout': { status: 408, title: 'The request did not arrive in time' },
   'body-too-large': { status: 413, title: 'The body is too large' },
   'path-too-long': { status: 414, title: 'A part of the path is too long' },
-  'media-type-unsupported': { status: 415, title: 'Bodies are application/json' },
+  'media-type-unsupported': { status: 415, title: 'The body is of a type that is not taken here' },
   'headers-too-large': { status: 431, title: 'The headers are too large' },
 
   // Things that are not there.
@@ -30,6 +30,11 @@ export const problems = {
   'station-not-found': { status: 404, title: 'No such station' },
   'instrument-not-found': { status: 404, title: 'No such instrument' },
   'calibration-not-found': { status: 404, title: 'No such calibration' },
+  'reference-unit-not-found': { status: 404, title: 'No such reference unit' },
+  'check-plan-not-found': { status: 404, title: 'No such check plan' },
+  'station-check-not-found': { status: 404, title: 'No such station check' },
+  'concession-not-found': { status: 404, title: 'No such concession' },
+  'permit-not-found': { status: 404, title: 'No such permit' },
   'programming-not-found': { status: 404, title: 'No such programming' },
   'person-not-found': { status: 404, title: 'No such person' },
   'key-not-found': { status: 404, title: 'No such access key' },
@@ -43,6 +48,8 @@ export const problems = {
   'variant-not-found': { status: 404, title: 'No such variant' },
   'run-not-found': { status: 404, title: 'No such run' },
   'batch-not-found': { status: 404, title: 'No such batch' },
+  'profile-not-found': { status: 404, title: 'No such station profile' },
+  'file-not-found': { status: 404, title: 'No such file' },
   'study-not-found': { status: 404, title: 'No such study' },
   'unit-not-found': { status: 404, title: 'No such unit' },
 
@@ -55,6 +62,7 @@ export const problems = {
   'state-conflict': { status: 409, title: 'The act does not fit the present state' },
   'digest-stale': { status: 409, title: 'The content is not the one whose digest was given' },
   'rules-changed': { status: 409, title: 'The rules changed while this was being signed' },
+  'beyond-rules': { status: 409, title: 'The rules in effect do not allow this' },
   'findings-block': { status: 409, title: 'Findings stand in the way' },
   'other-plan-in-force': { status: 409, title: 'Another plan is in force for this variant, operation and site' },
   'effective-instant-passed': { status: 409, title: 'The instant asked for has passed' },
@@ -73,9 +81,12 @@ export const problems = {
 
   // What the body says.
   'field-invalid': { status: 422, title: 'A field is not valid' },
+  'file-unreadable': { status: 422, title: 'The file cannot be read' },
+  'file-incomplete': { status: 422, title: 'The file does not say all that is needed' },
   'reference-unknown': { status: 422, title: 'A field names something that does not exist' },
   'instant-in-future': { status: 422, title: 'The instant lies in the future' },
   'batch-incomplete': { status: 422, title: 'Not all of the batch was taken' },
+  'file-refused': { status: 422, title: 'The file is refused whole' },
   'upload-rejected': { status: 422, title: 'The upload is rejected' },
 
   // Us.

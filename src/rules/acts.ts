@@ -1,6 +1,8 @@
 import { runActOf } from '../access/acts-live.ts'
 import type { PersonActor } from '../access/words.ts'
+import { canonicalText } from '../exact/canonical.ts'
 import { writeInstant } from '../exact/time.ts'
+import { isXmlText } from '../exact/xml.ts'
 import { recordEntry } from '../ledger/acts.ts'
 import type { Database, Sql } from '../platform/database/pool.ts'
 import type { Act } from '../platform/gate.ts'
@@ -134,6 +136,10 @@ export async function publishEdition(
 /** @throws Problem `field-invalid` naming every field at fault */
 function requireSound(draft: EditionDraft, { table, edition }: EditionKey): void {
   const errors = draftErrors(draft, { table, edition }, edition)
+  if (!isXmlText(canonicalText(draft.content))) {
+    const detail = 'holds U+FFFE or U+FFFF, which stand for nothing and which no XML file can hold'
+    errors.push({ pointer: '/content', code: 'text-unwritable', detail })
+  }
   if (errors.length > 0) throw new Problem('field-invalid', { errors })
   requireCompiling(findUncompilable(draft.content, '/content'))
 }

@@ -42,11 +42,32 @@ export function columnRows(tests: readonly CompiledTest[], allowed: CompiledTest
   return { rowsAt: (value) => regions[cut.regionAt(value)] ?? nowhere, rowsAnyway }
 }
 
+/**
+ * The rows that match in every column, ascending: `known` of the columns whose value is known, `unknown` of those where
+ * it is not. A row is certain where the unknown values cannot matter to it.
+ */
+export function rowsInAll(
+  { known, unknown }: { readonly known: readonly RowBits[]; readonly unknown: readonly RowBits[] },
+  count: number,
+): { readonly index: number; readonly isCertain: boolean }[] {
+  const rows: { index: number; isCertain: boolean }[] = []
+  for (let from = 0; from < count; from += 32) {
+    let possible = -1
+    for (const bits of known) possible &= bits[from >>> 5] ?? 0
+    let certain = possible
+    for (const bits of unknown) certain &= bits[from >>> 5] ?? 0
+    for (let bit = 0, left = possible; left !== 0 && from + bit < count; bit += 1, left >>>= 1) {
+      if ((left & 1) === 1) rows.push({ index: from + bit, isCertain: ((certain >>> bit) & 1) === 1 })
+    }
+  }
+  return rows
+}
+
 export function emptyBits(count: number): RowBits {
   return new Uint32Array(Math.ceil(count / 32))
 }
 
-function setBit(bits: RowBits, index: number): void {
+export function setBit(bits: RowBits, index: number): void {
   const word = index >>> 5
   bits[word] = (bits[word] ?? 0) | (1 << (index & 31))
 }

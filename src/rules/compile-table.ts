@@ -3,11 +3,12 @@ import { equals } from '../exact/decimal.ts'
 import { readUnit, type UnitCode, units } from '../exact/unit-codes.ts'
 import type { ContentRefusal } from '../platform/problems.ts'
 import type { AttributeDefinition } from '../products/attributes.ts'
-import { type ColumnRows, columnRows, ENDS_MAX } from './column-rows.ts'
-import type { CellRefusal } from './feel-parse.ts'
+import { type ColumnRows, columnRows, ENDS_MAX, type RowBits, rowsInAll } from './column-rows.ts'
+import type { CellRefusal } from './feel-grammar.ts'
 import { type Column, type CompiledTest, compileTest } from './feel-tests.ts'
 import { type Attributes, inputDefinition } from './inputs.ts'
 import { compileOutputCell, type DemandCell, type Output, readOutput } from './output-column.ts'
+import { compileOutputValues, placeAmong, policyRefusal } from './table-policy.ts'
 import {
   type EditionContent,
   type HitPolicy,
@@ -37,6 +38,8 @@ export interface CompiledRow {
   readonly sources: readonly Source[]
   /** Whether a verified source says it of routine tests, so that it binds without further reason. */
   readonly verifiedRoutine: boolean
+  /** Of each output column that lists its values, the place of the row's cell among them. */
+  readonly places: readonly number[]
 }
 
 export interface CompiledTable {
@@ -111,11 +114,10 @@ export function matchRows(
   table: CompiledTable,
   attributes: Attributes,
 ): { readonly rows: readonly CompiledRow[] } | { readonly missing: string } {
-  const { inputs } = table
   let missing: string | undefined
-  const known: ColumnRows['rowsAnyway'][] = []
-  const unknown: ColumnRows['rowsAnyway'][] = []
-  for (const { attribute, rows } of inputs) {
+  const known: RowBits[] = []
+  const unknown: RowBits[] = []
+  for (const { attribute, rows } of table.inputs) {
     const value = attributes.get(attribute)
     if (value !== undefined) known.push(rows.rowsAt(value))
     else {
@@ -124,17 +126,10 @@ export function matchRows(
     }
   }
   const matching: CompiledRow[] = []
-  for (let from = 0; from < table.rows.length; from += 32) {
-    let possible = -1
-    for (const bits of known) possible &= bits[from >>> 5] ?? 0
-    let certain = possible
-    for (const bits of unknown) certain &= bits[from >>> 5] ?? 0
-    for (let bit = 0, left = possible; left !== 0 && from + bit < table.rows.length; bit += 1, left >>>= 1) {
-      if ((left & 1) === 0) continue
-      if (missing !== undefined && ((certain >>> bit) & 1) === 0) return { missing }
-      const row = table.rows[from + bit]
-      if (row) matching.push(row)
-    }
+  for (const { index, isCertain } of rowsInAll({ known, unknown }, table.rows.length)) {
+    if (!isCertain) return { missing: missing ?? '' }
+    const row = table.rows[index]
+    if (row) matching.push(row)
   }
   return { rows: matching }
 }
@@ -266,6 +261,9 @@ function compileAppliesWhen(content: EditionContent, columns: Columns, refuse: R
 
 function compileRows(content: EditionContent, columns: Columns, refuse: Refuse): CompiledRow[] {
   const outputs = readOutputs(content, refuse)
+  const read = outputs.filter((one) => one !== undefined)
+  const mistaken = read.length === outputs.length ? policyRefusal(content.hitPolicy, read) : undefined
+  if (mistaken) refuse('/hitPolicy', mistaken.code, mistaken.detail)
   const sources = sourcesByRow(content, refuse)
   const names = new Set<string>()
   return content.rows.map(({ row, when, then }, index) => {
@@ -274,17 +272,24 @@ function compileRows(content: EditionContent, columns: Columns, refuse: Refuse):
     names.add(row)
     checkLength(when, content.inputs.length, `${pointer}/when`, refuse)
     checkLength(then, content.outputs.length, `${pointer}/then`, refuse)
+    const places: number[] = []
     const cells = then.flatMap((cell, position) => {
-      const output = outputs[position]
-      if (!output || cell.trim() === '-') return []
-      const compiled = compileOutputCell(cell, output, columns.byAttribute)
-      if ('compiled' in compiled) return [compiled.compiled]
-      return refuseCell(compiled.refusals, `${pointer}/then/${position}`, refuse)
+      const column = outputs[position]
+      if (!column) return []
+      const at = `${pointer}/then/${position}`
+      const compiled = cell.trim() === '-' ? undefined : compileOutputCell(cell, column.output, columns.byAttribute)
+      if (compiled && 'refusals' in compiled) return refuseCell(compiled.refusals, at, refuse)
+      if (column.values) {
+        const place = placeAmong(column.values, compiled?.compiled)
+        if (typeof place === 'object') refuseCell([place], at, refuse)
+        else places.push(place)
+      }
+      return compiled ? [compiled.compiled] : []
     })
     const said = sources.get(row) ?? []
     if (said.length === 0) refuse(pointer, 'row-without-source', `no source names the row '${row}'`)
     const verifiedRoutine = said.some(({ use, verification }) => use === 'routine' && verification === 'verified')
-    return { row, cells, sources: said, verifiedRoutine }
+    return { row, cells, sources: said, verifiedRoutine, places }
   })
 }
 
@@ -292,15 +297,26 @@ function checkLength(cells: readonly string[], expected: number, pointer: string
   if (cells.length !== expected) refuse(pointer, 'row-length', `has ${cells.length} cells for ${expected} columns`)
 }
 
-function readOutputs(content: EditionContent, refuse: Refuse): (Output | undefined)[] {
+interface OutputColumn {
+  readonly output: Output
+  /** What the column lists; undefined where anything may stand in it. */
+  readonly values: CompiledTest | undefined
+}
+
+function readOutputs(content: EditionContent, refuse: Refuse): (OutputColumn | undefined)[] {
   const seen = new Set<string>()
   return content.outputs.map((wire, index) => {
     const demanded = `${wire.parameter} ${wire.relation}`
     if (seen.has(demanded)) refuse(`/outputs/${index}`, 'duplicate-output', `'${demanded}' is an output already`)
     seen.add(demanded)
     const read = readOutput(wire, content.subject)
-    if ('output' in read) return read.output
-    refuse(`/outputs/${index}/${read.member}`, read.code, read.detail)
+    if (!('output' in read)) {
+      refuse(`/outputs/${index}/${read.member}`, read.code, read.detail)
+      return undefined
+    }
+    const values = compileOutputValues(wire.values, read.output)
+    if ('compiled' in values) return { output: read.output, values: values.compiled }
+    refuseCell(values.refusals, `/outputs/${index}/values`, refuse)
     return undefined
   })
 }

@@ -6,6 +6,7 @@ import {
   absolute,
   compare,
   type Decimal,
+  equals,
   greatest,
   isNegative,
   isZero,
@@ -68,6 +69,30 @@ export interface DemandComparison {
   readonly margin?: Decimal
   /** The demanded number that the margin is measured from. */
   readonly reference?: Decimal
+}
+
+/** Whether two rows of one table demand the same. */
+export function sameDemands(a: readonly Demand[], b: readonly Demand[]): boolean {
+  return a.length === b.length && a.every((demand, index) => isSame(demand, b[index]))
+}
+
+function isSame(a: Demand, b: Demand | undefined): boolean {
+  if (a.parameter !== b?.parameter || a.relation !== b.relation) return false
+  switch (a.kind) {
+    case 'number':
+      return b.kind === 'number' && equals(a.value, b.value)
+    case 'range':
+      return b.kind === 'range' && isSameEnd(a.lower, b.lower) && isSameEnd(a.upper, b.upper)
+    case 'flag':
+      return b.kind === 'flag' && a.flag === b.flag
+    case 'kinds':
+      // Both stand in the order of the list of kinds.
+      return b.kind === 'kinds' && a.kinds.join() === b.kinds.join()
+  }
+}
+
+function isSameEnd(a: End<Decimal>, b: End<Decimal>): boolean {
+  return a.open === b.open && equals(a.value, b.value)
 }
 
 export function compareDemand(demand: Demand, accepted: AcceptedValue): DemandComparison {

@@ -6,7 +6,8 @@ import { add, type Decimal, divide, greatest, isZero, least, multiply, negate, s
 import { inUnit } from '../exact/quantity.ts'
 import { type UnitCode, units } from '../exact/unit-codes.ts'
 import { isProductAttribute, productAttributes } from '../products/attributes.ts'
-import { type CellRefusal, type End, type Formula, parseFormula, parseRange } from './feel-parse.ts'
+import type { CellRefusal } from './feel-grammar.ts'
+import { type End, type Formula, parseFormula, parseRange } from './feel-parse.ts'
 import { type Column, type Compiled, isEmpty } from './feel-tests.ts'
 import type { Attributes } from './inputs.ts'
 

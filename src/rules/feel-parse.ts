@@ -1,27 +1,11 @@
 /**
- * FEEL cells as small syntax trees. The grammar is the library's; what a rule table may say is this file's: unary
- * tests over literals, and formulas of + - * / min max over numbers and attributes (OMG DMN 1.5, sections 7.3 and 10.3).
- * Everything else that FEEL knows is refused with its position, so that no cell is ever half understood.
+ * Cells of a rule table as small syntax trees. What of FEEL a rule table may say is this file's: unary tests over
+ * literals, and formulas of + - * / min max over numbers and attributes (OMG DMN 1.5, sections 7.3 and 10.3). Everything
+ * else that FEEL knows is refused with its position, so that no cell is ever half understood.
  */
-import { parser } from 'lezer-feel'
 import { type Decimal, negate, parseDecimal } from '../exact/decimal.ts'
+import { only, type Parsed, type Part, parseFeel, refuse } from './feel-grammar.ts'
 import { CELL_MAX } from './words.ts'
-
-/** Why a cell was refused, and where in its text: an offset in UTF-16 code units. */
-export interface CellRefusal {
-  readonly code: CellRefusalCode
-  readonly at: number
-  readonly detail: string
-}
-
-export type CellRefusalCode =
-  | 'cell-syntax' // Not FEEL at all.
-  | 'cell-unsupported' // FEEL, but nothing a rule table may say.
-  | 'cell-type' // A value of another type than the column's.
-  | 'cell-value' // A word or number that the attribute or the column does not know.
-  | 'interval-empty' // An interval that holds no value.
-  | 'attribute-unknown' // No attribute that a formula here may take.
-  | 'formula-uncomputable' // A constant formula that has no value.
 
 export type Literal =
   | { readonly kind: 'number'; readonly value: Decimal; readonly at: number }
@@ -71,40 +55,12 @@ export interface Range {
   readonly at: number
 }
 
-export type Parsed<Tree> = { readonly tree: Tree } | { readonly refused: CellRefusal }
-
-const unaryTestsParser = parser.configure({ top: 'UnaryTests' })
-const expressionParser = parser.configure({ top: 'Expression' })
-
-/** A formula nested deeper is refused: nobody could read it, and this file walks by recursion. */
-const DEPTH_MAX = 80
-
-type Node = ReturnType<typeof parser.parse>['topNode']
-
-/** A part of the tree with the text it came from. */
-interface Part {
-  readonly name: string
-  readonly text: string
-  readonly at: number
-  readonly children: readonly Part[]
-}
-
-/** Stops the walk at the first thing refused; caught in this file only. */
-class Refusal extends Error {
-  readonly refused: CellRefusal
-  constructor(refused: CellRefusal) {
-    super(refused.detail)
-    this.refused = refused
-  }
-}
-
-function refuse(code: CellRefusalCode, at: number, detail: string): never {
-  throw new Refusal({ code, at, detail })
-}
+const tests = { top: 'UnaryTests', lengthMax: CELL_MAX } as const
+const expression = { top: 'Expression', lengthMax: CELL_MAX } as const
 
 /** Parses what stands in a `when` cell, in `values` or in `appliesWhen`: unary tests over literals, or `-`. */
 export function parseUnaryTests(text: string): Parsed<UnaryTests> {
-  return parseWith(text, unaryTestsParser, (top) => {
+  return parseFeel(text, tests, (top) => {
     const [first, ...others] = top.children
     if (first?.name === 'Wildcard') return { kind: 'any' }
     if (first?.name === 'not') {
@@ -117,48 +73,17 @@ export function parseUnaryTests(text: string): Parsed<UnaryTests> {
 
 /** Parses a demanded value: a formula over numbers and attributes, or a literal. */
 export function parseFormula(text: string): Parsed<Formula> {
-  return parseWith(text, expressionParser, (top) => readFormula(only(top)))
+  return parseFeel(text, expression, (top) => readFormula(only(top)))
 }
 
 /** Parses a demanded range such as `[45..65]`, whose ends may be formulas. */
 export function parseRange(text: string): Parsed<Range> {
-  return parseWith(text, expressionParser, (top) => {
+  return parseFeel(text, expression, (top) => {
     const whole = only(top)
     const part = whole.name === 'SimplePositiveUnaryTest' ? (whole.children[0] ?? whole) : whole
     if (part.name !== 'Interval') refuse('cell-type', part.at, 'must be a range such as [45..65]')
     return { ...readEnds(part, readFormula), at: part.at }
   })
-}
-
-function parseWith<Tree>(text: string, grammar: typeof parser, read: (top: Part) => Tree): Parsed<Tree> {
-  if (text.length > CELL_MAX) {
-    return { refused: { code: 'cell-syntax', at: CELL_MAX, detail: `is longer than ${CELL_MAX} characters` } }
-  }
-  try {
-    return { tree: read(partOf(grammar.parse(text).topNode, text, 0)) }
-  } catch (error) {
-    if (error instanceof Refusal) return { refused: error.refused }
-    throw error
-  }
-}
-
-/** Copies the library's tree, refusing a cell that is not FEEL or is nested too deep. */
-function partOf(node: Node, text: string, depth: number): Part {
-  if (node.type.isError) {
-    const rest = text.slice(node.from).trim()
-    refuse('cell-syntax', node.from, rest === '' ? 'ends too early' : `cannot be understood from '${rest}' on`)
-  }
-  if (node.name.endsWith('Comment')) refuse('cell-unsupported', node.from, 'must not hold a comment')
-  if (depth > DEPTH_MAX) refuse('cell-unsupported', node.from, `is nested deeper than ${DEPTH_MAX} levels`)
-  const children: Part[] = []
-  for (let child = node.firstChild; child; child = child.nextSibling) children.push(partOf(child, text, depth + 1))
-  return { name: node.name, text: text.slice(node.from, node.to), at: node.from, children }
-}
-
-function only(part: Part): Part {
-  const [child, further] = part.children
-  if (!child || further) return refuse('cell-unsupported', further?.at ?? part.at, 'is no single value')
-  return child
 }
 
 function readTests(part: Part): SimpleTest[] {

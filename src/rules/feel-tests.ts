@@ -5,14 +5,8 @@
 import { compare, type Decimal, multiply, ONE } from '../exact/decimal.ts'
 import { type UnitCode, units } from '../exact/unit-codes.ts'
 import type { AttributeValue } from '../products/attributes.ts'
-import {
-  type CellRefusal,
-  type End,
-  type Literal,
-  parseFormula,
-  parseUnaryTests,
-  type SimpleTest,
-} from './feel-parse.ts'
+import type { CellRefusal } from './feel-grammar.ts'
+import { type End, type Literal, parseFormula, parseUnaryTests, type SimpleTest } from './feel-parse.ts'
 import { type StepKind, stepKinds } from './words.ts'
 
 /** What the values in an input column are. A number without a unit is a plain count. */
@@ -146,7 +140,7 @@ function spanOf(test: SimpleTest, factor: Decimal): Span {
 }
 
 /** Whether the number lies in the span. */
-function inSpan(value: Decimal, { lower, upper }: Span): boolean {
+export function holdsIn(value: Decimal, { lower, upper }: Span): boolean {
   if (lower) {
     const side = compare(value, lower.value)
     if (side < 0 || (side === 0 && lower.open)) return false
@@ -161,7 +155,7 @@ function inSpan(value: Decimal, { lower, upper }: Span): boolean {
 function spansTest(spans: readonly Span[], negated: boolean): (value: AttributeValue) => boolean {
   return (value) => {
     if (typeof value !== 'object') throw new TypeError('a word stands where a number was declared')
-    for (const span of spans) if (inSpan(value, span)) return !negated
+    for (const span of spans) if (holdsIn(value, span)) return !negated
     return negated
   }
 }

@@ -25,6 +25,8 @@ export type Resolved =
 /** One output cell of a row. */
 export interface DemandCell {
   readonly parameter: Parameter
+  /** The demand where it is the same for every product. */
+  readonly constant?: Demand
   /** The demand for a product with these attributes. */
   readonly resolve: (attributes: Attributes) => Resolved
 }
@@ -87,7 +89,7 @@ export function compileOutputCell(
 /** A cell whose demand is the same for every product. */
 function settled(demand: Demand): DemandCell {
   const resolved: Resolved = { demand }
-  return { parameter: demand.parameter, resolve: () => resolved }
+  return { parameter: demand.parameter, constant: demand, resolve: () => resolved }
 }
 
 function numberCell(

@@ -1,10 +1,12 @@
 /**
  * What the tables in effect demand of one step of one variant, and whether a revision meets it.
  *
- * Every applying table must be met. Its matching rows are alternatives, one of which must be met wholly; under hit policy
- * U there may be only one. What cannot be settled (no row, two rows under U, an attribute or a result that is missing)
- * always blocks: a table that could not be compared is never a pass. Rows bind when verified for routine tests, or when
- * the publication states a reason; a table with no binding row among those that match only warns.
+ * Every applying table must be met. What its matching rows mean is said by its hit policy: under C, R and O they are
+ * alternatives, one of which must be met wholly (under R and O the first that is met is the one named); under U there may
+ * be only one, under A they must demand the same; under F, P, C< and C> one of them counts. What cannot be settled (no
+ * row, two rows under U, an attribute or a result that is missing) always blocks: a table that could not be compared is
+ * never a pass. Rows bind when verified for routine tests, or when the publication states a reason; a row that does not
+ * bind is no way round one that does, and a table with no binding row among those that match only warns.
  */
 import { applies, type CompiledRow, type CompiledTable, matchRows, valueNotAllowed } from './compile-table.ts'
 import {
@@ -16,7 +18,9 @@ import {
   leastRelative,
   type RelativeMargin,
   relativeMargin,
+  sameDemands,
 } from './demand.ts'
+import { type HitReader, settleHits } from './hit-policy.ts'
 import type { Attributes } from './inputs.ts'
 import type { Override, Parameter, RequirementCode, Subject } from './words.ts'
 
@@ -74,6 +78,8 @@ export interface Alternatives extends OfTable {
   readonly binds: boolean
   /** One of these must be met wholly. Where any row binds, only those that bind are among them. */
   readonly rows: readonly RequiredRow[]
+  /** Whether they stand in the order in which they are preferred. */
+  readonly inOrder: boolean
 }
 
 export type Requirement = Alternatives | Unresolved
@@ -185,7 +191,7 @@ function resolve(
   if ('code' in matched) return { ...ofTable, ...matched }
   const rows: RequiredRow[] = []
   let binds = false
-  for (const row of matched.rows) {
+  for (const row of rowsThatCount(table, matched.rows, stated)) {
     const demands: Demand[] = []
     for (const cell of row.cells) {
       if (removed.some(({ parameter }) => parameter === cell.parameter)) continue
@@ -202,6 +208,8 @@ function resolve(
     if (binding !== 'none') binds = true
     rows.push({ row, binding, demands })
   }
+  const settled = settleDemands(table.hitPolicy, binds, rows)
+  if (settled === 'different') return { ...ofTable, ...unresolved('rule-ambiguous', matched.rows) }
   return {
     // Written out: spreading an object here takes longer than all the comparing.
     table: table.table,
@@ -209,9 +217,49 @@ function resolve(
     overridden: removed,
     kind: 'alternatives',
     binds,
-    // A row that does not bind is no way round one that does.
-    rows: binds ? rows.filter(({ binding }) => binding !== 'none') : rows,
+    rows: settled,
+    inOrder: table.hitPolicy === 'R' || table.hitPolicy === 'O',
   }
+}
+
+const ofRows: HitReader<CompiledRow> = {
+  same: () => false,
+  places: ({ places }) => places,
+  number: () => undefined,
+}
+
+/** The matching rows whose demands must be known: all, or the one that a policy chooses without asking for demands. */
+function rowsThatCount(
+  { hitPolicy }: CompiledTable,
+  matching: readonly CompiledRow[],
+  stated: boolean,
+): readonly CompiledRow[] {
+  if (hitPolicy !== 'F' && hitPolicy !== 'P' && hitPolicy !== 'O') return matching
+  const binding = matching.filter((row) => bindingOf(row, stated) !== 'none')
+  const settled = settleHits(hitPolicy, binding.length > 0 ? binding : matching, ofRows)
+  if (settled.kind === 'one') return [settled.hit]
+  return settled.kind === 'list' ? settled.hits : matching
+}
+
+const ofDemands: HitReader<RequiredRow> = {
+  same: (a, b) => sameDemands(a.demands, b.demands),
+  places: ({ row }) => row.places,
+  number: ({ demands: [demand] }) => (demand?.kind === 'number' ? demand.value : undefined),
+}
+
+/** The rows of which one must be met. Where any row binds, only those that bind are among them. */
+function settleDemands(
+  policy: CompiledTable['hitPolicy'],
+  binds: boolean,
+  rows: readonly RequiredRow[],
+): readonly RequiredRow[] | 'different' {
+  if (policy === 'A' && settleHits(policy, rows, ofDemands).kind === 'broken') return 'different'
+  const counting = binds ? rows.filter(({ binding }) => binding !== 'none') : rows
+  if (policy !== 'C<' && policy !== 'C>') return counting
+  // A row that demands nothing is neither the least nor the greatest.
+  const demanding = counting.filter(({ demands }) => demands.length > 0)
+  const settled = settleHits(policy, demanding, ofDemands)
+  return settled.kind === 'one' ? [settled.hit] : counting
 }
 
 /** One table compared with a revision. */
@@ -242,6 +290,7 @@ function meet(requirement: Requirement, accepted: Accepted): RequirementOutcome 
   for (const required of requirement.rows) {
     const attempt = attemptRow(required, accepted)
     if (!best || isBetter(attempt, best)) best = attempt
+    if (requirement.inOrder && attempt.failingCount === 0) break
   }
   if (!best) throw new TypeError(`table ${table} matched without a row`)
   const { required, comparisons, leastMargin, failingCount } = best

@@ -23,8 +23,11 @@ export type StepKind = (typeof stepKinds)[number]
 export const subjects = [...stepKinds, 'plan'] as const
 export type Subject = (typeof subjects)[number]
 
-/** DMN hit policies: U, at most one row may match; C, the matching rows are alternatives. */
-export const hitPolicies = ['U', 'C'] as const
+/**
+ * Hit policies by the letters of OMG DMN 1.5, section 8.2.8: unique, any, priority, first; rule order, output order;
+ * collect, and collect with sum, least, greatest and count.
+ */
+export const hitPolicies = ['U', 'A', 'P', 'F', 'R', 'O', 'C', 'C+', 'C<', 'C>', 'C#'] as const
 export type HitPolicy = (typeof hitPolicies)[number]
 
 export const ruleRelations = ['>=', '<=', '=', 'in'] as const
@@ -135,6 +138,7 @@ const OutputWire = z.strictObject({
   parameter: z.enum(parameters),
   relation: z.enum(ruleRelations),
   unit: TextWire(16).nullish(),
+  values: CellWire.nullish().describe('What may stand in this column; under P and O in falling priority'),
 })
 
 const RowWire = z.strictObject({

@@ -4,6 +4,7 @@ import { type Calibration, calibrationAt } from './calibration.ts'
 import { fitsCapabilities } from './capability.ts'
 import { holds, type InstrumentAssignment, type Interval, instrumentAt } from './instrument-assignment.ts'
 import { latestProgramming, type Programming } from './programming.ts'
+import { checkSupportAt, missingByCode, type StationChecks } from './station-check.ts'
 import type { AssignedNext, Assignment, AssignmentReason, AssignmentReasonCode, Capabilities } from './words.ts'
 
 /** One revision in force, now or later, for the product, variant, operation and site asked about. */
@@ -35,6 +36,7 @@ export interface AssignmentFacts {
   readonly capabilities: ReadonlyMap<string, Capabilities>
   readonly calibrations: readonly Calibration[]
   readonly programmings: readonly Programming[]
+  readonly checks: StationChecks
 }
 
 export interface AssignmentDecision {
@@ -51,6 +53,8 @@ interface Readiness {
   readonly reasons: readonly AssignmentReason[]
   readonly instrument: string | null
   readonly programming: string | null
+  /** When the first good check that it needs ends, or ended; null where none is asked for, or there was none. */
+  readonly checkDueAt: number | null
   /** Exclusive; null: open. */
   readonly usableUntil: number | null
 }
@@ -83,7 +87,7 @@ export function decideAssignment(facts: AssignmentFacts, now: number): Assignmen
       ...assigned(current, readiness, reasons),
       instrument: readiness.instrument,
       next: successor && later ? assigned(successor, later, later.reasons) : null,
-      checkDueAt: null,
+      checkDueAt: writeInstantOrNull(readiness.checkDueAt),
       leadOffsetDueAt: null,
       trustUntil: mayTest ? writeInstant(earliest(now + TRUST_MS, boundAt)) : null,
     },
@@ -124,7 +128,7 @@ function readinessAt(facts: AssignmentFacts, revision: RevisionInForce | undefin
   const placed = instrumentAt(facts.assignments, facts.station, at)
   if (placed === undefined) {
     reasons.push(because('instrument-missing', { station: facts.station }))
-    return { reasons, instrument: null, programming: null, usableUntil: null }
+    return { reasons, instrument: null, programming: null, checkDueAt: null, usableUntil: null }
   }
   const { instrument, stay } = placed
   ends.push(stay.until)
@@ -152,7 +156,39 @@ function readinessAt(facts: AssignmentFacts, revision: RevisionInForce | undefin
       ends.push(found.until)
     }
   }
-  return { reasons, instrument, programming, usableUntil: earliestOf(ends) }
+  const checked = revision === undefined ? UNASKED : checkedAt(facts, { instrument, content: revision.content }, at)
+  reasons.push(...checked.reasons)
+  return {
+    reasons,
+    instrument,
+    programming,
+    checkDueAt: checked.dueAt,
+    usableUntil: earliestOf([...ends, ...checked.ends]),
+  }
+}
+
+interface Checked {
+  readonly reasons: readonly AssignmentReason[]
+  readonly dueAt: number | null
+  readonly ends: readonly number[]
+}
+
+const UNASKED: Checked = { reasons: [], dueAt: null, ends: [] }
+
+/** Whether the station was checked with reference units in the kinds of a revision, and for how long that holds. */
+function checkedAt(
+  { station, checks }: AssignmentFacts,
+  { instrument, content }: { readonly instrument: string; readonly content: PlanContent },
+  at: number,
+): Checked {
+  const kinds = [...new Set(content.steps.map(({ kind }) => kind))]
+  const { missing, dueAt } = checkSupportAt(checks, { instrument, kinds }, at)
+  const later = checks.demands.map(({ effectiveFrom }) => effectiveFrom).filter((from) => from > at)
+  return {
+    reasons: missingByCode(missing).map((one) => because(one.code, { station, kinds: [...one.kinds] })),
+    dueAt,
+    ends: dueAt !== null && dueAt > at ? [dueAt, ...later] : later,
+  }
 }
 
 function identityReasons(facts: AssignmentFacts): AssignmentReason[] {
@@ -210,6 +246,10 @@ const actions: Readonly<Record<AssignmentReasonCode, (fact: (name: string) => st
     fact('dueOn') === ''
       ? `No calibration of instrument ${fact('instrument')} is recorded. Use a calibrated one, or have its calibration recorded.`
       : `Calibration ${fact('calibration')} of instrument ${fact('instrument')} was due on ${fact('dueOn')}. Use a calibrated one, or have the new calibration recorded.`,
+  'check-missing': (fact) =>
+    `Station ${fact('station')} has no valid check for ${fact('kinds')}. Check it with its reference units, and have that recorded.`,
+  'station-locked': (fact) =>
+    `The last check of station ${fact('station')} failed for ${fact('kinds')}. Do not test; have the station mended and checked again.`,
   'programming-missing': (fact) =>
     `Revision ${fact('revision')} of ${fact('plan')} does not stand in instrument ${fact('instrument')}. Key its setup sheet in, have a second person read it back, and record that.`,
 }

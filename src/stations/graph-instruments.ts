@@ -175,5 +175,5 @@ export function graphInstruments(builder: GraphBuilder, { sql }: Database) {
         readConnection(args, calibrationsListing, (page) => listCalibrations(sql, page, instrument ?? undefined)),
     }),
   }))
-  return { Instrument, StepKind, loadInstruments }
+  return { Instrument, loadInstruments, StepKind }
 }

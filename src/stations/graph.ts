@@ -70,7 +70,7 @@ export function graphStations(
     { type: Programming, name: 'ProgrammingConnection' },
     { name: 'ProgrammingEdge' },
   )
-  const { Instrument, StepKind, loadInstruments } = graphInstruments(builder, database)
+  const { Instrument, loadInstruments, StepKind } = graphInstruments(builder, database)
   const loadSites = async (keys: string[]) => inOrder(keys, await readSites(sql, keys), ({ site }) => site)
   const loadStations = async (keys: string[]) => inOrder(keys, await readStations(sql, keys), ({ station }) => station)
 
@@ -237,5 +237,5 @@ export function graphStations(
         ),
     }),
   }))
-  return { Station, StepKind, loadStations }
+  return { Station, loadStations, StepKind }
 }

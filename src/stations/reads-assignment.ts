@@ -7,8 +7,10 @@ import { readConfirmedVersions } from '../products/reads.ts'
 import { variantNames, versionInEffect } from '../products/versions.ts'
 import { stationNotFound } from './acts.ts'
 import { type AssignmentDecision, type AssignmentFacts, decideAssignment } from './assignment.ts'
+import { readStationChecks } from './reads-checks.ts'
 import { readRevisionsInForce } from './reads-revision.ts'
 import type { SiteRecord, StationRecord } from './record.ts'
+import { NO_CHECKS } from './station-check.ts'
 import {
   selectAssignmentsAround,
   selectCalibrationsOf,
@@ -122,5 +124,6 @@ async function loadFacts(
     capabilities: new Map(records.map(({ instrument, capabilities }) => [instrument, capabilities])),
     calibrations: await selectCalibrationsOf(sql, instruments),
     programmings: await selectProgrammingsOf(sql, instruments),
+    checks: (await readStationChecks(sql, [place.station])).get(place.station) ?? NO_CHECKS,
   }
 }

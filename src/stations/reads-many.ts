@@ -1,4 +1,5 @@
 import type { Sql } from '../platform/database/sql.ts'
+import type { DatedPlace, PageAsked } from './places.ts'
 import {
   writeCalibration,
   writeInstrument,
@@ -7,7 +8,7 @@ import {
   writeSite,
   writeStation,
 } from './record.ts'
-import { type DatedPlace, type PageAsked, selectInstrumentsNamed } from './store.ts'
+import { selectInstrumentsNamed } from './store.ts'
 import {
   selectAssignmentsOfMany,
   selectCalibrationsOfMany,

@@ -2,6 +2,8 @@ import type { Sql } from '../platform/database/sql.ts'
 import { Problem } from '../platform/problems.ts'
 import { stationNotFound } from './acts.ts'
 import { programmingNotFound } from './acts-programming.ts'
+import { holdsInstrument } from './instrument-assignment.ts'
+import type { DatedPlace, PageAsked } from './places.ts'
 import {
   writeCalibration,
   writeInstrument,
@@ -11,8 +13,7 @@ import {
   writeStation,
 } from './record.ts'
 import {
-  type DatedPlace,
-  type PageAsked,
+  selectAssignmentsAround,
   selectAssignmentsOf,
   selectCalibration,
   selectCalibrations,
@@ -124,4 +125,14 @@ export async function listProgrammings(
   of: { readonly station?: string | undefined; readonly instrument?: string | undefined },
 ): Promise<ProgrammingAnswer[]> {
   return (await selectProgrammings(sql, oneMore(page), of)).map(writeProgramming)
+}
+
+/** Whether an instrument stood at a station at an instant, by all that is known now. */
+export async function stoodAt(
+  sql: Sql,
+  placed: { readonly station: string; readonly instrument: string },
+  at: number,
+): Promise<boolean> {
+  const assignments = await selectAssignmentsAround(sql, placed.station, placed.instrument)
+  return holdsInstrument(assignments, placed, at) !== undefined
 }

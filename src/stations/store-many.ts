@@ -1,4 +1,5 @@
 import { type Sql, timestamptzText } from '../platform/database/sql.ts'
+import type { DatedPlace, PageAsked } from './places.ts'
 import type {
   CalibrationRecord,
   InstrumentAssignmentRecord,
@@ -6,17 +7,7 @@ import type {
   SiteRecord,
   StationRecord,
 } from './record.ts'
-import {
-  ASSIGNMENT,
-  CALIBRATION,
-  type DatedPlace,
-  type PageAsked,
-  PROGRAMMING,
-  type ProgrammingRow,
-  programmingOf,
-  SITE,
-  STATION,
-} from './store.ts'
+import { ASSIGNMENT, CALIBRATION, PROGRAMMING, type ProgrammingRow, programmingOf, SITE, STATION } from './store.ts'
 
 /** Rows of many at once: those named, in no order, or the same page of each of many parents. */
 

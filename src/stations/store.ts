@@ -1,6 +1,7 @@
 import type { Sql } from '../platform/database/sql.ts'
 import { timestamptzText } from '../platform/database/sql.ts'
 import type { Act } from '../platform/gate.ts'
+import type { DatedPlace, PageAsked } from './places.ts'
 import type {
   CalibrationRecord,
   InstrumentAssignmentRecord,
@@ -9,15 +10,6 @@ import type {
   SiteRecord,
   StationRecord,
 } from './record.ts'
-
-/** A page of rows: `limit` of them, after the place of the last one seen. */
-export interface PageAsked<Place> {
-  readonly after: Place | undefined
-  readonly limit: number
-}
-
-/** The order of a list by instant: the instant in milliseconds, then the key. */
-export type DatedPlace = readonly [at: number, key: string]
 
 // ------------------------------------------------------------------------------------------------ sites
 

@@ -1,10 +1,16 @@
 import { writeInstant } from '../exact/time.ts'
+import type { StepKind } from '../rules/words.ts'
 import { type Calibration, calibrationAt } from './calibration.ts'
 import { holdsInstrument, type InstrumentAssignment, instrumentAt } from './instrument-assignment.ts'
 import { type Programming, programmingAt } from './programming.ts'
+import { type checkCodes, checkSupportAt, missingByCode, type StationChecks } from './station-check.ts'
 
 /** What a test rests on beside its revision, by the codes of an upload that it lacks. */
-export type SupportCode = 'instrument-mismatch' | 'calibration-expired' | 'programming-not-current'
+export type SupportCode =
+  | 'instrument-mismatch'
+  | 'calibration-expired'
+  | 'programming-not-current'
+  | (typeof checkCodes)[number]
 
 /** The programming that a run cites, with what can end it. */
 export interface CitedProgramming {
@@ -32,6 +38,9 @@ export interface SupportFacts {
   readonly calibrations: readonly Calibration[]
   /** Undefined where the instrument keeps no programs: then it is never asked for. */
   readonly programming: CitedProgramming | undefined
+  readonly checks: StationChecks
+  /** Of the steps of the revision cited; none where it is not known. */
+  readonly kinds: readonly StepKind[]
 }
 
 export interface SupportReason {
@@ -42,8 +51,12 @@ export interface SupportReason {
 export interface Support {
   /** What a test at that instant lacks, whichever view is taken; empty: admitted. */
   readonly missing: readonly SupportReason[]
-  /** Something that may have held when it was tested does not hold by all that is known now. */
+  /** Instrument, calibration or programming may have held when it was tested, and do not by all that is known now. */
   readonly suspect: boolean
+  /** The kinds of step that a check of the station has put in doubt, or that lack one by all that is known now. */
+  readonly suspectKinds: readonly StepKind[]
+  /** Checked good before and after, in every kind that is asked for. */
+  readonly isClosed: boolean
   /** The calibration that the verdict rests on; undefined where neither view has a current one. */
   readonly calibration: Calibration | undefined
 }
@@ -53,8 +66,8 @@ type Answer =
   | { readonly holds: false; readonly reason: SupportReason }
 
 /**
- * Whether instrument, calibration and programming carried a test that started at `start` (milliseconds since the
- * epoch). Each of the three is asked under two views. It is admitted where it holds by all facts known now (what was
+ * Whether instrument, calibration, programming and station checks carried a test that started at `start` (milliseconds
+ * since the epoch). Each is asked under two views. It is admitted where it holds by all facts known now (what was
  * recorded late settles it), or by those recorded at or before the start (what was taken away late refuses nothing). It
  * is suspect where it does not hold by all facts known now.
  */
@@ -70,7 +83,11 @@ export function supportAt(facts: SupportFacts, start: number): Support {
     if (!answer.holds) missing.push(now.holds ? answer.reason : now.reason)
     else if (answer.calibration !== undefined) calibration = answer.calibration
   }
-  return { missing, suspect, calibration }
+  const checked = checkSupportAt(facts.checks, facts, start)
+  for (const { code, kinds } of missingByCode(checked.missing)) {
+    missing.push({ code, facts: { station: facts.station, kinds: kinds.join(', ') } })
+  }
+  return { missing, suspect, suspectKinds: checked.suspect, isClosed: checked.isClosed, calibration }
 }
 
 function instrumentAnswer(facts: SupportFacts, start: number, knownBy: number | undefined): Answer {

@@ -257,6 +257,8 @@ export const assignmentReasons = [
   'instrument-not-capable',
   'calibration-expired',
   'programming-missing',
+  'check-missing',
+  'station-locked',
 ] as const
 export type AssignmentReasonCode = (typeof assignmentReasons)[number]
 

@@ -1,8 +1,9 @@
 import { writeInstant } from '../exact/time.ts'
+import type { RunWorth } from '../judging/run-support.ts'
 import type { CodeFound } from '../judging/words.ts'
 import type { ShipState, UnitEvent } from './event-words.ts'
 import { compareEvents, hasIdentityConflict, shipStateAt, unmadeBy } from './events.ts'
-import { isCountedRun, isPass, isRun } from './run-kinds.ts'
+import { isConceded, isCountedRun, isPass, isRun } from './run-kinds.ts'
 import { isComplete, isProven, stepStandings } from './step-evidence.ts'
 import type { Attempt, Evidence, Release, ReleaseReason, Standing } from './words.ts'
 
@@ -10,8 +11,14 @@ import type { Attempt, Evidence, Release, ReleaseReason, Standing } from './word
 export interface FoldPolicy {
   /** Operations the product requires, by the version in effect when it is asked; none where no version is. */
   readonly operationsRequired: readonly string[]
-  /** Whether instrument, calibration or programming of an accepted run were taken away by a fact recorded late. */
-  readonly isSuspect: (attempt: Attempt) => boolean
+  /** What an accepted run is worth by all that is known now. */
+  readonly worthOf: (attempt: Attempt) => AttemptWorth
+}
+
+/** What carries a run beside its readings: what is in doubt of it, as a whole or of some kinds of step. */
+export interface AttemptWorth extends RunWorth {
+  /** The steps of those kinds. */
+  readonly suspectSteps: readonly string[]
 }
 
 export interface FoldedAttempt {
@@ -139,11 +146,14 @@ export function foldUnit(
     }),
   )
   const reasons = releaseReasons(history, policy)
+  const releasable = reasons.length === 0
+  const provisional =
+    releasable && folded.some(({ evidence, attempt }) => evidence === 'provisional' || isConceded(attempt))
   return {
     attempts: folded,
     events: history.events,
     shipState: shipStateAt(history.events),
-    release: { releasable: reasons.length === 0, provisional: reasons.length === 0, reasons },
+    release: { releasable, provisional, concessions: releasable ? concessionsOf(speaking) : [], reasons },
   }
 }
 
@@ -176,7 +186,9 @@ function evidenceOf(
   if (!isRun(attempt)) return null
   if (!carriesAnything(attempt)) return 'none'
   if (!speaking.has(attempt) || unmadeBy(history.events, attempt) !== undefined) return 'superseded'
-  return policy.isSuspect(attempt) ? 'suspect' : 'provisional'
+  const worth = policy.worthOf(attempt)
+  if (isDoubted(worth)) return 'suspect'
+  return worth.isClosed ? 'good' : 'provisional'
 }
 
 /** A pass; where the plan takes evidence from steps, also a run in which one of them passed. */
@@ -211,14 +223,15 @@ function operationReasons(history: History, operation: string, policy: FoldPolic
   const facts = { operation, runId: run.runId }
   if (run.outcome === 'held') return [{ code: 'hold-open', facts: { ...facts, codes: run.codes.join(' ') } }]
   if (run.steps !== null) return stepReasons(whole(history), run, { operation, policy })
-  switch (run.verdict) {
+  // Leave was given for what it failed on; all else that may speak against it still does.
+  switch (isConceded(run) ? 'pass' : run.verdict) {
     case 'pass':
     case 'pass-under-permit': {
       const event = unmadeBy(history.events, run)
       if (event !== undefined) {
         return [{ code: 'evidence-superseded', facts: { ...facts, event: event.event, at: writeInstant(event.at) } }]
       }
-      return policy.isSuspect(run) ? [{ code: 'evidence-suspect', facts }] : []
+      return suspectReasons(policy.worthOf(run), facts)
     }
     case 'fail':
       return [{ code: 'latest-run-fail', facts }]
@@ -246,10 +259,28 @@ function stepReasons(
     const facts = { operation, step, runId: run.runId }
     if (after !== undefined) return [{ code: 'step-out-of-order', facts: { ...facts, after } }]
     if (!isProven(standing)) return [{ code: 'step-not-passed', facts: { ...facts, verdict } }]
-    if (!policy.isSuspect(run) || suspects.has(run.runId)) return []
+    const worth = policy.worthOf(run)
+    if (worth.suspectSteps.includes(step)) return suspectReasons(worth, facts)
+    if (!worth.suspect || suspects.has(run.runId)) return []
     suspects.add(run.runId)
-    return [{ code: 'evidence-suspect', facts: { operation, runId: run.runId } }]
+    return suspectReasons(worth, { operation, runId: run.runId })
   })
+}
+
+/** The leave under which runs that speak for an operation do not keep the unit from shipping. */
+function concessionsOf(speaking: ReadonlySet<Attempt>): string[] {
+  return [...speaking].flatMap((run) => (isConceded(run) ? [run.concession] : [])).sort()
+}
+
+function isDoubted({ suspect, suspectKinds }: AttemptWorth): boolean {
+  return suspect || suspectKinds.length > 0
+}
+
+/** One reason, which names the kinds of step where checks of the station are what is against the run. */
+function suspectReasons(worth: AttemptWorth, facts: ReleaseReason['facts']): ReleaseReason[] {
+  if (!isDoubted(worth)) return []
+  const kinds = worth.suspect ? {} : { kinds: worth.suspectKinds.join(', ') }
+  return [{ code: 'evidence-suspect', facts: { ...facts, ...kinds } }]
 }
 
 /** Whether an operation passed in these attempts alone: in one run, or where its plan says so step by step. */

@@ -60,6 +60,7 @@ export function graphUnits(
     fields: (t) => ({
       releasable: t.exposeBoolean('releasable'),
       provisional: t.exposeBoolean('provisional'),
+      concessions: t.exposeStringList('concessions'),
       reasons: t.field({ type: [Reason], resolve: ({ reasons }) => reasons }),
     }),
   })
@@ -96,6 +97,7 @@ export function graphUnits(
       codes: t.exposeStringList('codes'),
       verdict: t.expose('verdict', { type: Verdict, nullable: true }),
       correctedFrom: t.expose('correctedFrom', { type: Verdict, nullable: true }),
+      concession: t.exposeString('concession', { nullable: true }),
       reportedFailure: t.exposeBoolean('reportedFailure'),
       steps: t.field({
         type: [StepResult],

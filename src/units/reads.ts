@@ -12,7 +12,7 @@ import { normaliseSerial, readSerialRule } from '../products/serial.ts'
 import { type ConfirmedVersion, versionInEffect } from '../products/versions.ts'
 import type { UnitEvent, UnitEventWire } from './event-words.ts'
 import { type FoldedUnit, type FoldPolicy, foldUnit, governingRuns } from './fold.ts'
-import { isSuspect, needsOfAttempt } from './support.ts'
+import { needsOfAttempt, worthOf } from './support.ts'
 import { type Attempt, type UnitName, writeRelease } from './words.ts'
 
 /** One name for a unit in maps; a key holds no newline. */
@@ -47,7 +47,10 @@ const READ_HISTORIES = `
          coalesce(corrected.verdict_after, verdict) AS verdict,
          CASE WHEN corrected.verdict_after IS NULL THEN NULL ELSE verdict END AS "correctedFrom", operation,
          variant, plan, revision, instrument, programming, attempt_cause AS "attemptCause",
-         reported_failure AS "reportedFailure", coalesce(corrected.steps, attempts.steps) AS steps, NULL::jsonb AS "unitEvent"
+         reported_failure AS "reportedFailure", coalesce(corrected.steps, attempts.steps) AS steps,
+         (SELECT c.concession FROM intake.concessions c JOIN intake.concession_approvals a USING (site_id, concession)
+          WHERE c.site_id = attempts.site_id AND c.run_id = attempts.run_id ORDER BY a.approved_at, c.concession LIMIT 1) AS concession,
+         NULL::jsonb AS "unitEvent"
   FROM intake.attempts JOIN unnest($1::text[], $2::text[]) AS given (product, serial) USING (product, serial)
   LEFT JOIN LATERAL (
     SELECT c.verdict_after, c.steps FROM intake.corrections c
@@ -57,7 +60,7 @@ const READ_HISTORIES = `
     ORDER BY coalesce(f.confirmed_at, c.recorded_at) DESC, c.correction_id DESC LIMIT 1) corrected ON true
   UNION ALL
   SELECT product, serial, site_id, '', '', event_id, at, 0, recorded_at, 'accepted', '{}', '', NULL, NULL, NULL, NULL, NULL, NULL,
-         NULL, NULL, NULL, false, NULL, ${EVENT_JSON}
+         NULL, NULL, NULL, false, NULL, NULL, ${EVENT_JSON}
   FROM intake.unit_events JOIN unnest($1::text[], $2::text[]) AS given (product, serial) USING (product, serial)`
 
 /** The histories of units across all sites, by `unitKey`; a unit of which nothing is known has an empty one. */
@@ -101,10 +104,10 @@ function foldSupported(
 ): FoldedUnit {
   const policy: FoldPolicy = {
     operationsRequired,
-    isSuspect: (attempt) => {
+    worthOf: (attempt) => {
       const facts = support.get(attempt.site)
       if (facts === undefined) throw new Error(`the support of run ${attempt.runId} was not loaded`)
-      return isSuspect(facts, attempt)
+      return worthOf(facts, attempt)
     },
   }
   return foldUnit(attempts, policy, events)

@@ -13,3 +13,8 @@ export function isCountedRun(attempt: Attempt): boolean {
 export function isPass(attempt: Attempt): boolean {
   return isCountedRun(attempt) && (attempt.verdict === 'pass' || attempt.verdict === 'pass-under-permit')
 }
+
+/** Whether it failed, and leave was given all the same; a correction that makes it pass needs none. */
+export function isConceded(attempt: Attempt): attempt is Attempt & { readonly concession: string } {
+  return isCountedRun(attempt) && attempt.verdict === 'fail' && attempt.concession !== null
+}

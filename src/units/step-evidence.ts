@@ -1,5 +1,5 @@
 import { type StepVerdict, type Verdict, worseVerdict } from '../judging/words.ts'
-import { isCountedRun } from './run-kinds.ts'
+import { isConceded, isCountedRun } from './run-kinds.ts'
 import type { Attempt, StepResult } from './words.ts'
 
 /**
@@ -43,8 +43,9 @@ export function isComplete(standings: readonly StepStanding[]): boolean {
   return standings.every(isProven)
 }
 
-export function isProven({ verdict, unprovenBefore }: StepStanding): boolean {
-  return (verdict === 'pass' || verdict === 'pass-under-permit') && unprovenBefore === undefined
+export function isProven({ run, verdict, unprovenBefore }: StepStanding): boolean {
+  const isConcededFail = verdict === 'fail' && run !== undefined && isConceded(run)
+  return (verdict === 'pass' || verdict === 'pass-under-permit' || isConcededFail) && unprovenBefore === undefined
 }
 
 /** The first step, of those named and all that they wait for, that had not passed; an optional one may be left out. */

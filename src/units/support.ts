@@ -1,20 +1,37 @@
-import type { FactKey, Facts } from '../judging/facts.ts'
-import { type RunCites, supportNeeds, supportOfRun } from '../judging/run-support.ts'
+import { type FactKey, type Facts, factOf, revisionKey } from '../judging/facts.ts'
+import { kindsOf, type RunCites, type RunWorth, supportNeeds, supportOfRun } from '../judging/run-support.ts'
+import type { PlanContent } from '../plans/words.ts'
+import type { AttemptWorth } from './fold.ts'
 import type { Attempt } from './words.ts'
 
-/** The facts that `isSuspect` asks of the site where the run was made. */
+/** The facts that `worthOf` asks of the site where the run was made. */
 export function needsOfAttempt(attempt: Attempt): FactKey[] {
   const cites = citesOf(attempt)
-  return cites === undefined ? [] : supportNeeds(cites, attempt.site)
+  if (cites === undefined) return []
+  return [...supportNeeds(cites, attempt.site), revisionKey(cites.plan, cites.revision)]
 }
 
+/** What nothing is known to carry. */
+const NOTHING: RunWorth = { suspect: true, suspectKinds: [], isClosed: false }
+
 /**
- * Whether instrument, calibration or programming of an accepted run do not hold by all that is known now: a fact
- * recorded late took one away. `facts` are those of the run's site.
+ * What instrument, calibration, programming and station checks make of an accepted run by all that is known now: a fact
+ * recorded late, or a check that failed later, may have taken something away. `facts` are those of the run's site.
  */
-export function isSuspect(facts: Facts, attempt: Attempt): boolean {
+export function worthOf(facts: Facts, attempt: Attempt): AttemptWorth {
   const cites = citesOf(attempt)
-  return cites === undefined || (supportOfRun(cites, facts, attempt.startedAt)?.suspect ?? true)
+  const revision = cites && factOf(facts, 'revision', `${cites.plan}/${cites.revision}`)
+  if (!cites || !revision) return { ...NOTHING, suspectSteps: [] }
+  const { content } = revision
+  const worth = supportOfRun(cites, facts, { at: attempt.startedAt, kinds: kindsOf(content) }) ?? NOTHING
+  return withSteps(worth, content)
+}
+
+/** The worth with the steps that it puts in doubt. */
+export function withSteps(worth: RunWorth, content: PlanContent): AttemptWorth {
+  const { suspect, suspectKinds, isClosed } = worth
+  const steps = content.steps.filter(({ kind }) => suspectKinds.includes(kind))
+  return { suspect, suspectKinds, isClosed, suspectSteps: steps.map(({ step }) => step) }
 }
 
 /** Undefined for a refused upload that named none of it; such a one is no evidence anyhow. */

@@ -16,7 +16,7 @@ import { shipStates, UnitEventWire } from './event-words.ts'
 export const standings = outcomes
 export type Standing = (typeof standings)[number]
 
-/** What a run is worth as evidence. `good` waits for station checks, which close the bracket of a provisional one. */
+/** What a run is worth as evidence. `good`: the station was checked before and after; until then it is `provisional`. */
 export const evidences = ['provisional', 'good', 'suspect', 'superseded', 'none'] as const
 export type Evidence = (typeof evidences)[number]
 
@@ -61,6 +61,8 @@ export interface Attempt {
   readonly attemptCause: string | null
   /** The station reported a failure, or a measurement ended by over-current, breakdown or arc. */
   readonly reportedFailure: boolean
+  /** The approved concession under which its failure does not keep the unit from shipping. */
+  readonly concession: string | null
   /** Every planned step, where the plan lets several runs carry the evidence; else null. */
   readonly steps: readonly StepResult[] | null
 }
@@ -96,6 +98,8 @@ export interface Release {
   readonly releasable: boolean
   /** Releasable on evidence that the next station check may still unmake. */
   readonly provisional: boolean
+  /** Under which it is releasable though a run that speaks for it failed. */
+  readonly concessions: readonly string[]
   readonly reasons: readonly ReleaseReason[]
 }
 
@@ -116,8 +120,10 @@ const sentences: Readonly<Record<ReleaseCode, (facts: Readonly<Record<string, st
     `The run ${runId} is held (${codes}) and waits for a fact or a decision. Test again or settle it.`,
   'failure-unexplained': ({ runId }) =>
     `A failure was reported in the run ${runId}, which did not count. Find the cause, then test again with attemptCause after-rework or after-event.`,
-  'evidence-suspect': ({ runId }) =>
-    `What the run ${runId} rested on (instrument, calibration or programming) was taken away afterwards. Test again.`,
+  'evidence-suspect': ({ runId, kinds }) =>
+    kinds === undefined
+      ? `What the run ${runId} rested on (instrument, calibration or programming) was taken away afterwards. Test again.`
+      : `No good check of the station carries the run ${runId} for ${kinds}: one is missing or failed. Test again on a station that was checked.`,
   'evidence-superseded': ({ operation, runId, event, at }) =>
     `The unit was ${event} at ${at}, after the run ${runId} of ${operation}. Test it again.`,
   'unit-scrapped': ({ at }) => `The unit was scrapped at ${at}. It must not ship.`,
@@ -139,6 +145,9 @@ export const ReleaseWire = z
   .strictObject({
     releasable: z.boolean(),
     provisional: z.boolean(),
+    concessions: z
+      .array(z.string())
+      .describe('Under which it is releasable though a run failed; empty where none is needed'),
     reasons: z.array(
       z.strictObject({ code: z.enum(releaseCodes), facts: z.record(z.string(), z.string()), action: z.string() }),
     ),
@@ -169,6 +178,7 @@ export const AttemptWire = z
     codes: z.array(z.string()),
     verdict: z.enum(verdicts).nullable().describe('With the corrections in effect'),
     correctedFrom: z.enum(verdicts).nullable().describe('As it was judged first, where a correction is in effect'),
+    concession: z.string().nullable().describe('Approved leave to release the unit though this run failed'),
     reportedFailure: z.boolean(),
     steps: z
       .array(
@@ -208,10 +218,11 @@ export const UnitWire = z
   .meta({ id: 'Unit' })
 
 /** The release as it goes over the wire, each reason with a sentence to act on. */
-export function writeRelease({ releasable, provisional, reasons }: Release): ReleaseWire {
+export function writeRelease({ releasable, provisional, concessions, reasons }: Release): ReleaseWire {
   return {
     releasable,
     provisional,
+    concessions: [...concessions],
     reasons: reasons.map((reason) => ({
       code: reason.code,
       facts: { ...reason.facts },

@@ -133,6 +133,20 @@ test('a batch is answered line by line, and the same can be asked for later', ()
   expect(driven['later']).toEqual((driven['lines'] as unknown[]).slice(1))
 })
 
+test('a CSV file is taken row by row, and refused whole with the place of its fault', () => {
+  expect(driven['rows']).toMatchObject([{ line: 2, status: 201, outcome: 'accepted', verdict: 'pass' }])
+  expect(driven['refusedFile']).toMatchObject({
+    type: 'urn:limitkeep:problem:file-refused',
+    code: 'decimal-mark-wrong',
+    row: 2,
+    column: 4,
+    header: 'leak mA',
+  })
+  expect(driven['file']).toMatchObject({ station: 'LDS-F2', profile: 1, rows: 1, fault: null })
+  expect(driven['bytesAreThose']).toBe(true)
+  expect(driven['files']).toEqual(['decimal-mark-wrong', null])
+})
+
 test('the feed tells of each upload once, in the order in which they came', () => {
   const [first, second] = driven['lines'] as { runId: string }[]
   const told = [driven['accepted'], driven['held'], first, second] as { runId: string }[]
@@ -146,6 +160,8 @@ test('the feed tells of each upload once, in the order in which they came', () =
 test('after a change and a withdrawal the station may not test, and is told so', () => {
   expect(driven['changes']).toBe(1)
   expect(driven['mayTestAtLast']).toBe(false)
+  expect(driven['leave']).toEqual({ state: 'approved', approvedBy: 'P-0205' })
+  expect(driven['checks']).toMatchObject({ says: ['good', 'failed'] })
   expect(driven['unfit']).toMatchObject({ status: 422, errors: [{ pointer: '#/question/calibration' }] })
   expect(driven['alone']).toMatchObject({ type: 'urn:limitkeep:problem:cursor-invalid', status: 400 })
 })

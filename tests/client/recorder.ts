@@ -16,7 +16,7 @@ export interface Exchange {
   readonly parameters: Readonly<Record<string, string | number>>
   readonly request: unknown
   readonly status: number
-  /** Of many lines of JSON the first; undefined for a body that is no JSON. */
+  /** Of many lines of JSON the first; undefined for a body that is neither JSON nor text. */
   readonly answer: unknown
 }
 
@@ -53,7 +53,7 @@ export function recordingFetch(operations: readonly Operation[], exchanges: Exch
     exchanges.push({
       operation,
       parameters: Object.fromEntries(given.map(([name, value]) => [name, /^\d+$/.test(value) ? Number(value) : value])),
-      request: typeof init?.body === 'string' ? JSON.parse(init.body) : undefined,
+      request: typeof init?.body === 'string' ? requestOf(init.body, init.headers) : undefined,
       status: response.status,
       answer: await answerOf(response.clone()),
     })
@@ -61,8 +61,15 @@ export function recordingFetch(operations: readonly Operation[], exchanges: Exch
   }
 }
 
+/** A body as its media type says: JSON, or text as it is. */
+function requestOf(body: string, headers: RequestInit['headers']): unknown {
+  const type = new Headers(headers).get('content-type') ?? ''
+  return type.startsWith('text/') ? body : JSON.parse(body)
+}
+
 async function answerOf(response: Response): Promise<unknown> {
   const type = response.headers.get('content-type') ?? ''
+  if (type.startsWith('text/csv') || type.startsWith('application/xml')) return response.text()
   if (!type.includes('json')) return undefined
   const text = await response.text()
   return JSON.parse(type.includes('ndjson') ? text.slice(0, text.indexOf('\n')) : text)

@@ -2,6 +2,7 @@ import { readdirSync, readFileSync } from 'node:fs'
 import { z } from 'zod'
 import { correctedMembers } from '../../src/corrections/words.ts'
 import { outcomes, reasonCodes, type UploadCode, verdicts } from '../../src/judging/words.ts'
+import { stepKinds } from '../../src/rules/words.ts'
 import { AsFoundWire } from '../../src/stations/words.ts'
 import { shipStates, unitEvents } from '../../src/units/event-words.ts'
 
@@ -128,15 +129,64 @@ const CorrectionGiven = z.strictObject({
   expect: z.strictObject({ verdictBefore: z.enum(verdicts), verdictAfter: z.enum(verdicts), inEffect: z.boolean() }),
 })
 
+const CheckKinds = z.array(z.enum(stepKinds))
+
+/** Checks of the station with a known-pass and a known-fail. */
+const ChecksGiven = z.strictObject({
+  /** What is asked for from a time on, for so many hours after each good check; nothing where absent. */
+  demand: z.strictObject({ kinds: CheckKinds, hours: z.number(), from: Time.default('05:45') }).optional(),
+  made: z.array(
+    z.strictObject({
+      at: Time,
+      /** When it is told; its own time where it does not matter. */
+      recordedAt: Time.optional(),
+      kinds: CheckKinds,
+      /** Those in which the known-fail passed. */
+      faultPasses: CheckKinds.default([]),
+      /** Units whose runs it puts in doubt, by where they are at the end of the day. */
+      affected: z.partialRecord(z.enum(shipStates), z.array(z.string())).optional(),
+    }),
+  ),
+})
+
+/** Leave to depart from one limit, asked for by one person and approved by another. */
+const PermitGiven = z.strictObject({
+  permit: z.string(),
+  at: Time.default('06:30'),
+  step: z.string().default('strength'),
+  member: z.enum(['limitUpper', 'limitLower']).default('limitUpper'),
+  value: z.string(),
+  unit: z.string(),
+  quantity: z.number(),
+  validUntil: Time.default('23:00'),
+  /** The problem that its approval is refused with. */
+  refused: z.string().optional(),
+  /** Units that have passed under it at the end of the day. */
+  used: z.number().optional(),
+})
+
+/** Leave given after a unit failed. */
+const ConcessionGiven = z.strictObject({
+  concession: z.string(),
+  /** The name of the upload. */
+  of: z.string(),
+  at: Time,
+  /** The person who asks approves as well. */
+  isAlone: z.boolean().default(false),
+  refused: z.string().optional(),
+})
+
 const UnitExpected = z.strictObject({
   unit: z.string(),
   /** Asked at this time of the day; at its end where it is absent. */
   askedAt: Time.optional(),
   shipState: z.enum(shipStates).optional(),
+  concessions: z.array(z.string()).optional(),
   attempts: z.number().optional(),
   releasable: z.boolean(),
   reasons: z.array(z.string()).optional(),
   /** In the order of tests. */
+  evidences: z.array(z.string().nullable()).optional(),
   verdicts: z.array(z.string().nullable()).optional(),
   /** As first judged, where a correction is in effect. */
   correctedFrom: z.array(z.string().nullable()).optional(),
@@ -186,6 +236,29 @@ const StudyGiven = z.strictObject({
   ),
 })
 
+/** A CSV file with the profile that its station declares, and what comes of it: rows by pointer, or the one fault. */
+const FileGiven = z.strictObject({
+  name: z.string(),
+  /** Without station and number, which each runner gives. */
+  profile: z.record(z.string(), z.json()),
+  text: z.string().optional(),
+  hex: z.string().optional(),
+  expect: z.strictObject({
+    /** Nobody can write such a profile: the pointer of the member; the file then finds none. */
+    profileRefused: z.string().optional(),
+    rows: z.array(z.record(z.string().startsWith('/'), z.unknown())).optional(),
+    fault: z
+      .strictObject({
+        code: z.string(),
+        row: z.number(),
+        column: z.number().optional(),
+        header: z.string().optional(),
+        offset: z.number(),
+      })
+      .optional(),
+  }),
+})
+
 export const ConformanceCaseWire = z.strictObject({
   case: z.string().regex(/^T\d\d[a-z]?$/),
   title: z.string(),
@@ -197,18 +270,26 @@ export const ConformanceCaseWire = z.strictObject({
   revisions: z.array(RevisionGiven).default([RevisionGiven.parse({})]),
   uploads: z.array(UploadGiven).default([]),
   corrections: z.array(CorrectionGiven).default([]),
+  checks: ChecksGiven.optional(),
+  permits: z.array(PermitGiven).default([]),
+  concessions: z.array(ConcessionGiven).default([]),
   events: z.array(EventGiven).default([]),
   units: z.array(UnitExpected).default([]),
   instruments: z.array(InstrumentGiven).default([]),
   studies: z.array(StudyGiven).default([]),
+  files: z.array(FileGiven).default([]),
 })
 export type ConformanceCase = z.infer<typeof ConformanceCaseWire>
 export type UploadCase = ConformanceCase['uploads'][number]
 export type RevisionCase = ConformanceCase['revisions'][number]
 export type CorrectionCase = ConformanceCase['corrections'][number]
 export type EventCase = ConformanceCase['events'][number]
+export type PermitCase = ConformanceCase['permits'][number]
+export type ConcessionCase = ConformanceCase['concessions'][number]
+export type ChecksCase = NonNullable<ConformanceCase['checks']>
 export type UnitCase = ConformanceCase['units'][number]
 export type StudyCase = ConformanceCase['studies'][number]
+export type FileCase = ConformanceCase['files'][number]
 export type TableCase = ConformanceCase['tables'][number]
 
 const FOLDER = new URL('./cases/', import.meta.url)

@@ -1,5 +1,6 @@
 import { afterAll, beforeAll, test } from 'vitest'
 import { conformanceCases } from './case.ts'
+import { runFilesHttp } from './files-http.ts'
 import { type House, openHouse, runHttp } from './http.ts'
 import { sceneOf } from './scene.ts'
 
@@ -17,5 +18,6 @@ test.each(conformanceCases.map((given, index) => [given.case, given.title, index
     const given = conformanceCases[index]
     if (given === undefined) throw new Error('a case is missing')
     await runHttp(house, sceneOf(given, index))
+    await runFilesHttp(house, sceneOf(given, index))
   },
 )

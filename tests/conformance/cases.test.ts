@@ -1,6 +1,7 @@
 import { existsSync } from 'node:fs'
 import { expect, test } from 'vitest'
 import { conformanceCases } from './case.ts'
+import { runFilesPure } from './files-pure.ts'
 import { runPure } from './pure.ts'
 import { sceneOf } from './scene.ts'
 
@@ -10,6 +11,7 @@ test.each(conformanceCases.map((given, index) => [given.case, given.title, index
     const given = conformanceCases[index]
     if (given === undefined) throw new Error('a case is missing')
     runPure(sceneOf(given, index))
+    runFilesPure(given)
   },
 )
 
@@ -19,10 +21,11 @@ test('every kind of case is generalised somewhere', () => {
 })
 
 test('every case asks for something', () => {
-  for (const { case: name, uploads, revisions, units } of conformanceCases) {
+  for (const { case: name, uploads, revisions, units, files } of conformanceCases) {
     const asks =
       uploads.length +
       units.length +
+      files.length +
       revisions.filter(({ blocking, refused, findings }) => blocking ?? refused ?? findings[0]).length
     expect(asks, name).toBeGreaterThan(0)
   }

@@ -9,7 +9,10 @@ import {
   type TestService,
 } from '../support/service.ts'
 import type { CorrectionCase, RevisionCase } from './case.ts'
+import { checksOf } from './checks-http.ts'
+import { concessionsOf, permitsOf } from './leave-http.ts'
 import {
+  CHECKED,
   compareFindings,
   compareUnit,
   compareUpload,
@@ -39,6 +42,7 @@ export interface House {
   until(at: number): void
 }
 
+const GATEWAY = { kind: 'gateway', site: 'leeds', stations: [STATION, CHECKED.station] } as const
 const MEANING = 'compared with the house rules'
 
 export async function openHouse(): Promise<House> {
@@ -52,7 +56,6 @@ export async function openHouse(): Promise<House> {
   const post = async (path: string, body: unknown) => created(await administrator.post(path, body))
   const openedAt = '2026-01-05T00:00:00Z'
   await post('/v1/sites', { site: 'leeds', name: 'Leeds', timeZone: 'Europe/London', openedAt })
-  await post('/v1/stations', { station: STATION, site: 'leeds', name: 'Final test', linked: 'automatic' })
   const kinds = [
     'protective-bonding',
     'electric-strength-ac',
@@ -60,18 +63,17 @@ export async function openHouse(): Promise<House> {
     'insulation-resistance',
     'touch-current',
   ].map((kind) => ({ kind }))
-  await post('/v1/instruments', { instrument: INSTRUMENT, name: 'Tester set for each run', capabilities: { kinds } })
-  await post(`/v1/stations/${STATION}/instruments`, { instrument: INSTRUMENT, from: openedAt })
-  await post('/v1/calibrations', {
-    calibration: 'CAL-2026-0119',
-    instrument: INSTRUMENT,
-    performedAt: openedAt,
-    dueOn: '2026-12-31',
-  })
+  for (const { station, instrument } of [{ station: STATION, instrument: INSTRUMENT }, CHECKED]) {
+    await post('/v1/stations', { station, site: 'leeds', name: 'Final test', linked: 'automatic' })
+    await post('/v1/instruments', { instrument, name: 'Tester set for each run', capabilities: { kinds } })
+    await post(`/v1/stations/${station}/instruments`, { instrument, from: openedAt })
+    const calibration = `CAL-${instrument}`
+    await post('/v1/calibrations', { calibration, instrument, performedAt: openedAt, dueOn: '2026-12-31' })
+  }
   const author = await service.addPerson('P-0101', ['author'])
   const approver = await service.addPerson('P-0201', ['approver'])
   await service.addPerson(PERSON, [])
-  return { service, author, approver, station: await addKey({ kind: 'station', station: STATION }), until }
+  return { service, author, approver, station: await addKey(GATEWAY), until }
 }
 
 /** Runs a case by the real acts and uploads over HTTP. */
@@ -120,6 +122,8 @@ export async function runHttp(house: House, scene: Scene): Promise<void> {
   for (const given of scene.given.studies) {
     happenings.push({ at: scene.at(given.askedAt), act: () => studyHttp(house, scene, given, runIds) })
   }
+  happenings.push(...(await checksOf(house, scene)))
+  happenings.push(...permitsOf(house, scene, digests), ...concessionsOf(house, scene, runIds))
   // What stands at one instant happens in the order written.
   for (const { at, act } of happenings.sort((one, other) => one.at - other.at)) {
     until(at)
@@ -210,16 +214,18 @@ async function compareBlocked({ author }: House, scene: Scene): Promise<void> {
 
 async function readUnit({ author }: House, scene: Scene, unit: string): Promise<UnitFound> {
   const path = `/v1/units/${scene.product}/${serialOf(unit)}`
-  const { releasable, reasons } = expected(await author.get(`${path}/release`), 200).body
+  const { releasable, reasons, concessions } = expected(await author.get(`${path}/release`), 200).body
   const history = await author.get(path)
   const known = history.status === 404 ? { attempts: [], shipState: 'in-plant' } : expected(history, 200).body
-  const attempts: { verdict: string | null; correctedFrom: string | null }[] = known.attempts
+  const attempts: { verdict: string | null; evidence: string | null; correctedFrom: string | null }[] = known.attempts
   return {
     shipState: known.shipState,
     releasable,
+    concessions,
     reasons: reasons.map(({ code }: { code: string }) => code),
     verdicts: attempts.map(({ verdict }) => verdict),
     correctedFrom: attempts.map(({ correctedFrom }) => correctedFrom),
+    evidences: attempts.map(({ evidence }) => evidence),
     attempts: attempts.length,
   }
 }

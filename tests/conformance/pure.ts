@@ -21,16 +21,20 @@ import type { ConfirmedVersion } from '../../src/products/versions.ts'
 import { ProductContentWire } from '../../src/products/words.ts'
 import { compileTable } from '../../src/rules/compile-table.ts'
 import { EditionContentWire } from '../../src/rules/words.ts'
-import { type FoldedUnit, foldUnit } from '../../src/units/fold.ts'
+import { NO_CHECKS } from '../../src/stations/station-check.ts'
+import { type FoldedUnit, type FoldPolicy, foldUnit } from '../../src/units/fold.ts'
 import type { UnitHistory } from '../../src/units/reads.ts'
+import { needsOfAttempt, worthOf } from '../../src/units/support.ts'
 import type { CorrectionCase, RevisionCase } from './case.ts'
+import { compareAllAffected, stationAsKnown } from './checks-pure.ts'
+import { concede, permitFacts, type UsesLeft, useLeave, usesOf } from './leave-pure.ts'
 import {
+  CHECKED,
   compareFindings,
   compareUnit,
   compareUpload,
   type Happening,
   happeningsOf,
-  INSTRUMENT,
   PERSON,
   planContent,
   productContent,
@@ -45,7 +49,7 @@ import {
 } from './scene.ts'
 import { studyPure, withInstruments } from './studies-pure.ts'
 
-const actor = { kind: 'station', key: 'K-1', site: 'leeds', stations: [STATION] } as const
+const actor = { kind: 'station', key: 'K-1', site: 'leeds', stations: [STATION, CHECKED.station] } as const
 const LONG_AGO = Date.parse('2026-01-05T00:00:00Z')
 
 /** A revision of the case with its check and its blocks, as a house at the end of the day has them. */
@@ -83,7 +87,7 @@ export function runPure(scene: Scene): void {
   const histories = new Map<string, UnitHistory>()
   const first = new Map<string, { digest: string; found: UploadFound }>()
   const digestOfRevision = (revision: number) => revisions.get(revision)?.digest ?? `sha256:${'0'.repeat(64)}`
-  const house: House = { facts, histories, first, decisions: new Map() }
+  const house: House = { scene, uses: usesOf(scene), facts, histories, first, decisions: new Map() }
   const happenings: Happening<() => void>[] = [
     ...sendingsOf(scene, digestOfRevision).map((sending) => ({
       at: sending.receivedAt,
@@ -97,7 +101,11 @@ export function runPure(scene: Scene): void {
           const eventId = String(events.length)
           events.push({ eventId, site: 'leeds', event, at, recordedAt: at, eventKey: eventId, ...NO_WORDS })
         },
-      ask: (unit) => () => compareUnit(unit, unitFound(foldOf(historyOf(house, serialOf(unit.unit))))),
+      ask: (unit) => () =>
+        compareUnit(
+          unit,
+          unitFound(foldOf(house, historyOf(house, serialOf(unit.unit)), scene.at(unit.askedAt ?? '23:59'))),
+        ),
     }),
   ]
   for (const given of scene.given.corrections) {
@@ -111,19 +119,35 @@ export function runPure(scene: Scene): void {
     if (given.confirmedAt !== undefined) happenings.push({ at: scene.at(given.confirmedAt), act: () => correct() })
   }
   for (const given of scene.given.studies) {
-    happenings.push({ at: scene.at(given.askedAt), act: () => studyPure(scene, given, askable(house, revisions)) })
+    const at = scene.at(given.askedAt)
+    happenings.push({ at, act: () => studyPure(scene, given, askable(house, revisions, at)) })
+  }
+  for (const given of scene.given.concessions) {
+    happenings.push({ at: scene.at(given.at), act: () => concede(scene, given, house) })
   }
   for (const { act } of happenings.sort((one, other) => one.at - other.at)) act()
+  for (const { permit, used } of scene.given.permits) {
+    if (used !== undefined) expect(house.uses.taken(permit), permit).toBe(used)
+  }
+  const endOfDay = scene.at('23:59')
+  compareAllAffected(
+    scene,
+    [...histories].map(([serial, history]) => ({
+      serial,
+      folded: foldOf(house, history, endOfDay),
+      facts: factsKnown(house, endOfDay, [...facts.keys()]),
+    })),
+  )
 }
 
 /** What a study asks: the runs judged so far, and the contents that they can be judged by again. */
-function askable(house: House, revisions: ReadonlyMap<number, Revision>): Parameters<typeof studyPure>[2] {
+function askable(house: House, revisions: ReadonlyMap<number, Revision>, now: number): Parameters<typeof studyPure>[2] {
   return {
     runs: [...house.decisions].map(([name, { upload, decision, serial }]) => ({
       name,
       upload,
       decision,
-      shipState: foldOf(historyOf(house, serial)).shipState,
+      shipState: foldOf(house, historyOf(house, serial), now).shipState,
     })),
     contentOf(revision) {
       const fact = revisions.get(revision)?.fact
@@ -217,6 +241,7 @@ function revisionOf(
     content,
     approvedAt: scene.at('05:30'),
     inForce: variants.map(({ variant }) => ({ variant, from, until })),
+    permits: permitFacts(scene, { content, timeline: ruleTimeline(tables, tables.length + 1), product }),
     check: { applied: [], blocks },
   }
   return { given, digest, fact, check }
@@ -227,10 +252,11 @@ function factsOf(
   product: ConfirmedVersion,
   revisions: ReadonlyMap<number, Revision>,
 ): ReadonlyMap<FactKey, Fact | null> {
-  const assignment = { station: STATION, instrument: INSTRUMENT, from: LONG_AGO, until: null, recordedAt: LONG_AGO }
+  const { station, instrument } = scene
+  const assignment = { station, instrument, from: LONG_AGO, until: null, recordedAt: LONG_AGO }
   const calibration = {
     calibration: 'CAL-2026-0119',
-    instrument: INSTRUMENT,
+    instrument,
     performedAt: LONG_AGO,
     dueOn: '2026-12-31',
     uncertainty: [],
@@ -238,16 +264,23 @@ function factsOf(
   }
   const facts = new Map<FactKey, Fact | null>([
     ['site/leeds', { kind: 'site', site: 'leeds', timeZone: 'Europe/London', openedAt: LONG_AGO }],
-    ['key/K-1', { kind: 'key', key: 'K-1', revokedAt: null, stations: [STATION] }],
+    ['key/K-1', { kind: 'key', key: 'K-1', revokedAt: null, stations: [station] }],
     [
-      `station/${STATION}`,
-      { kind: 'station', station: STATION, site: 'leeds', linked: 'automatic', assignments: [assignment] },
+      `station/${station}`,
+      {
+        kind: 'station',
+        station,
+        site: 'leeds',
+        linked: 'automatic',
+        assignments: [assignment],
+        checks: NO_CHECKS,
+      },
     ],
     [
-      `instrument/${INSTRUMENT}`,
+      `instrument/${instrument}`,
       {
         kind: 'instrument',
-        instrument: INSTRUMENT,
+        instrument,
         programs: null,
         assignments: [assignment],
         calibrations: [calibration],
@@ -261,6 +294,8 @@ function factsOf(
 }
 
 interface House {
+  readonly scene: Scene
+  readonly uses: UsesLeft
   readonly facts: ReadonlyMap<FactKey, Fact | null>
   readonly histories: Map<string, UnitHistory>
   readonly first: Map<string, { digest: string; found: UploadFound }>
@@ -269,7 +304,7 @@ interface House {
 }
 
 function receive(scene: Scene, { upload: { name }, wire, receivedAt }: Sending, house: House): UploadFound {
-  const { facts, first } = house
+  const { first } = house
   const raw = Buffer.from(JSON.stringify(wire), 'utf8')
   const read = readUpload(raw)
   if (read.kind === 'unreadable') throw new Error(read.message)
@@ -278,11 +313,9 @@ function receive(scene: Scene, { upload: { name }, wire, receivedAt }: Sending, 
   if (known !== undefined && known.digest === read.digest) return { ...known.found, repeated: true }
   if (known !== undefined) return { ...NOTHING, outcome: 'conflict' }
   const received: Received = { actor, read, raw, receivedAt, runId: wire.uploadKey }
-  const loaded: Facts = withFacts(
-    emptyFacts('leeds', { version: 1, rulesVersion: 99 }),
-    needsOfReceived(received).map((need) => [need, facts.get(need) ?? null] as const),
-  )
-  const decided = decideReceived(received, loaded)
+  const loaded = factsKnown(house, receivedAt, needsOfReceived(received))
+  const plainly = decideReceived(received, loaded)
+  const decided = useLeave(scene, house.uses, plainly)
   const stored = { site: 'leeds', receivedAt, runId: wire.uploadKey, uploadKey: wire.uploadKey, product: scene.product }
   const attempt = attemptRow(received, decided, stored as StoredUpload)
   const history = historyOf(house, decided.serial ?? '')
@@ -290,7 +323,7 @@ function receive(scene: Scene, { upload: { name }, wire, receivedAt }: Sending, 
   if (decided.decision !== null && read.kind === 'read') {
     house.decisions.set(name, { upload: read.upload, decision: decided.decision, serial: decided.serial ?? '' })
   }
-  const found = uploadFound(decided, wire.uploadKey, foldOf(history))
+  const found = uploadFound(decided, wire.uploadKey, foldOf(house, history, receivedAt))
   first.set(wire.uploadKey, { digest: read.digest, found })
   return found
 }
@@ -309,8 +342,23 @@ const NOTHING: UploadFound = {
   skewMs: null,
 }
 
-function foldOf({ attempts, events }: UnitHistory): FoldedUnit {
-  return foldUnit(attempts, { operationsRequired: ['final'], isSuspect: () => false }, events)
+/** The facts named, as they were known at an instant. */
+function factsKnown({ scene, facts }: House, now: number, needs: readonly FactKey[]): Facts {
+  return withFacts(
+    emptyFacts('leeds', { version: 1, rulesVersion: 99 }),
+    needs.map((need) => {
+      const fact = facts.get(need) ?? null
+      return [need, fact?.kind === 'station' ? stationAsKnown(scene, fact, now) : fact] as const
+    }),
+  )
+}
+
+function foldOf(house: House, { attempts, events }: UnitHistory, now: number): FoldedUnit {
+  const policy: FoldPolicy = {
+    operationsRequired: ['final'],
+    worthOf: (attempt) => worthOf(factsKnown(house, now, needsOfAttempt(attempt)), attempt),
+  }
+  return foldUnit(attempts, policy, events)
 }
 
 function uploadFound({ outcome, codes, decision }: Decided, runId: string, folded: FoldedUnit): UploadFound {
@@ -337,10 +385,12 @@ function uploadFound({ outcome, codes, decision }: Decided, runId: string, folde
 function unitFound({ attempts, shipState, release }: FoldedUnit) {
   return {
     shipState,
+    concessions: release.concessions.map((name) => `${name}`),
     releasable: release.releasable,
     reasons: release.reasons.map(({ code }) => code),
     verdicts: attempts.map(({ attempt }) => attempt.verdict),
     correctedFrom: attempts.map(({ attempt }) => attempt.correctedFrom),
     attempts: attempts.length,
+    evidences: attempts.map(({ evidence }) => evidence),
   }
 }

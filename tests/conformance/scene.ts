@@ -1,13 +1,15 @@
 import { expect } from 'vitest'
 import { contractUpload, planWire, productWire, strengthWire, type Wire } from '../support/aldermoor.ts'
 import { instant } from '../support/clock.ts'
-import type { ConformanceCase, EventCase, RevisionCase, TableCase, UnitCase, UploadCase } from './case.ts'
+import type { ChecksCase, ConformanceCase, EventCase, RevisionCase, TableCase, UnitCase, UploadCase } from './case.ts'
 
 /** What both runners make of a case: contents, uploads, and how answers are compared with what is expected. */
 
 /** The line: a station whose instrument keeps no programs, so that no programming is needed. */
 export const STATION = 'LDS-F3'
 export const INSTRUMENT = 'INS-0040'
+/** Another such line, for cases that check their station: what they ask for holds on. */
+export const CHECKED = { station: 'LDS-F4', instrument: 'INS-0041' }
 export const PERSON = 'P-0417'
 const TEMPLATE_START = instant('2026-03-16T09:14:05.120Z')
 const DAY_MS = 86_400_000
@@ -18,6 +20,9 @@ export interface Scene {
   readonly product: string
   readonly plan: string
   readonly ruleSet: string
+  /** Where its units are tested. */
+  readonly station: string
+  readonly instrument: string
   /** A time of the case's day, in milliseconds since the epoch. */
   at(time: string): number
 }
@@ -31,6 +36,7 @@ export function sceneOf(given: ConformanceCase, index: number): Scene {
     product: `EX36-${given.case}`,
     plan: `ex36-${name}`,
     ruleSet: `rules-${name}`,
+    ...(given.checks === undefined ? { station: STATION, instrument: INSTRUMENT } : CHECKED),
     at(time) {
       const [hours = '0', minutes = '0', seconds = '0'] = time.split(':')
       return midnight + Math.round((Number(hours) * 3_600 + Number(minutes) * 60 + Number(seconds)) * 1_000)
@@ -132,14 +138,14 @@ function uploadWire(scene: Scene, { upload, startedAt, receivedAt, number, diges
   // The station's own words are for the cases that are about them.
   for (const member of ['attemptCause', 'attemptOf', 'programming', 'stationVerdict']) delete template[member]
   for (const step of template.steps) delete step.stationVerdict
-  const key = `${STATION}:${scene.given.case}-${String(number).padStart(3, '0')}`
+  const key = `${scene.station}:${scene.given.case}-${String(number).padStart(3, '0')}`
   const wire = {
     ...template,
     uploadKey: key,
     sequenceNumber: number,
     sentAt: iso(upload.sentAt === undefined ? receivedAt : scene.at(upload.sentAt)),
-    station: STATION,
-    instrument: INSTRUMENT,
+    station: scene.station,
+    instrument: scene.instrument,
     person: PERSON,
     product: scene.product,
     serial: serialOf(upload.unit),
@@ -235,9 +241,11 @@ export function compareFindings(revision: RevisionCase, found: readonly Wire[]):
 export interface UnitFound {
   readonly correctedFrom: readonly (string | null)[]
   readonly shipState: string
+  readonly concessions: readonly string[]
   readonly releasable: boolean
   readonly reasons: readonly string[]
   readonly verdicts: readonly (string | null)[]
+  readonly evidences: readonly (string | null)[]
   readonly attempts: number
 }
 
@@ -263,4 +271,25 @@ export function happeningsOf<Act>(
     })),
     ...given.units.map((unit) => ({ at: at(unit.askedAt ?? '23:59'), act: runner.ask(unit) })),
   ]
+}
+
+/** A check with both reference units, as it is sent. */
+export function checkResults({ kinds, faultPasses }: ChecksCase['made'][number]) {
+  return kinds.flatMap((kind) => [
+    { referenceUnit: 'REF-SOUND', kind, found: 'pass' as const },
+    { referenceUnit: 'REF-FAULT', kind, found: faultPasses.includes(kind) ? ('pass' as const) : ('fail' as const) },
+  ])
+}
+
+/** The units affected by a check as a case writes them: letters by ship state, each once. */
+export function compareAffected(
+  expected: ChecksCase['made'][number]['affected'],
+  found: readonly { readonly serial: string; readonly shipState: string }[],
+): void {
+  const byState: Record<string, string[]> = {}
+  for (const { serial, shipState } of found) {
+    const letter = String.fromCharCode(Number(serial.slice(-6)))
+    byState[shipState] = [...new Set([...(byState[shipState] ?? []), letter])].sort()
+  }
+  expect(byState).toEqual(expected)
 }

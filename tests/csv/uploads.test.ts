@@ -1,6 +1,7 @@
 import fc from 'fast-check'
 import { describe, expect, test } from 'vitest'
-import { type CsvForm, csvLimits, readCsvGrid } from '../../src/csv/grid.ts'
+import type { CsvFault } from '../../src/csv/faults.ts'
+import { type CsvForm, type CsvRow, csvLimits, csvRows } from '../../src/csv/grid.ts'
 import { readNumberCell } from '../../src/csv/number.ts'
 import { CsvProfileWire } from '../../src/csv/profile.ts'
 import { readCsvUploads } from '../../src/csv/uploads.ts'
@@ -9,10 +10,20 @@ import { bytesOf, example } from '../intake/example.ts'
 
 const form: CsvForm = { encoding: 'utf-8', separator: ',', lastLineMayBeOpen: false }
 
+function gridOf(bytes: Uint8Array, changed: Partial<CsvForm> = {}): { rows: CsvRow[]; fault: CsvFault | undefined } {
+  const rows: CsvRow[] = []
+  const read = csvRows(bytes, { ...form, ...changed })
+  for (;;) {
+    const next = read.next()
+    if (next.done === true) return { rows, fault: next.value }
+    rows.push(next.value)
+  }
+}
+
 function textsOf(bytes: Uint8Array, changed: Partial<CsvForm> = {}): string[][] {
-  const grid = readCsvGrid(bytes, { ...form, ...changed })
-  if (!grid.ok) throw new Error(grid.fault.code)
-  return grid.rows.map(({ cells }) => cells.map(({ text }) => text))
+  const { rows, fault } = gridOf(bytes, changed)
+  if (fault !== undefined) throw new Error(fault.code)
+  return rows.map(({ cells }) => cells.map(({ text }) => text))
 }
 
 describe('a number is read by the declared mark, and never guessed', () => {
@@ -74,10 +85,20 @@ describe('a grid', () => {
       Buffer.from(`${','.repeat(100_000)}\n`),
       { code: 'too-many-columns', row: 1, column: 1001, offset: 1000 },
     ],
+    [
+      'rows without end',
+      Buffer.from('a\n'.repeat(csvLimits.rows + 2)),
+      { code: 'too-many-rows', row: csvLimits.rows + 2, offset: 2 * (csvLimits.rows + 1) },
+    ],
+    [
+      'more than 32 MiB',
+      Buffer.alloc(csvLimits.file + 1, 'a'),
+      { code: 'file-too-long', row: 1, offset: csvLimits.file },
+    ],
     ['a line of 10 MB', Buffer.alloc(10_000_000, 'a'), { code: 'row-too-long', row: 1, offset: csvLimits.row }],
   ]
   test.each(hostile)('is refused for %s', (_, bytes, fault) => {
-    expect(readCsvGrid(bytes, form)).toEqual({ ok: false, fault })
+    expect(gridOf(bytes).fault).toEqual(fault)
   })
 
   test('written and read again is the same', () => {
@@ -147,7 +168,7 @@ describe('a file by a profile', () => {
     [
       'a wrong mark in the last row',
       `A;;${rest};1,5;MOhm\nB;;${rest};1.5;MOhm\n`,
-      { code: 'decimal-mark-wrong', row: 3, column: 6 },
+      { code: 'decimal-mark-wrong', row: 3, column: 6, header: 'R' },
     ],
     [
       'a word of nobody',
@@ -161,11 +182,20 @@ describe('a file by a profile', () => {
   })
 
   test.each([
-    ['column-missing', 'serial;start\n'],
-    ['header-repeated', 'serial;serial\n'],
-    ['column-undeclared', `x;${HEADER}`],
-  ])('is refused for its header: %s', (code, header) => {
-    expect(read('', header)).toMatchObject({ ok: false, fault: { code, row: 1 } })
+    ['column-missing', 'serial;start\n', { header: 'count', offset: 0 }],
+    ['header-repeated', 'serial;serial\n', { header: 'serial', column: 2, offset: 7 }],
+    ['column-undeclared', `x;${HEADER}`, { header: 'x', column: 1, offset: 0 }],
+    ['column-undeclared', `${'€'.repeat(300)};\n`, { header: '€'.repeat(200), column: 1, offset: 0 }],
+  ])('is refused for its header: %s', (code, header, place) => {
+    expect(read('', header)).toEqual({ ok: false, fault: { code, row: 1, ...place } })
+  })
+
+  test('names the header over a byte that is no text', () => {
+    const file = Buffer.concat([Buffer.from(`${HEADER}A;;`), Buffer.from([0xb5, 10])])
+    expect(readCsvUploads(file, profile)).toEqual({
+      ok: false,
+      fault: { code: 'bytes-invalid', row: 2, column: 3, header: 'start', offset: HEADER.length + 3 },
+    })
   })
 
   test.each([

@@ -71,6 +71,8 @@ const WITHOUT_TWIN = [
   'SetupSheetLimit',
   'SetupSheetMark',
   'SetupSheetTesterStep',
+  // What a failed check affects is worked through by who must decide about it, page by page.
+  'AffectedRun',
   // Feeds and intake are for machines: who reads them page by page keeps a cursor, or the lines that were sent.
   'Batch',
   'Event',
@@ -80,6 +82,7 @@ const WITHOUT_TWIN = [
   // What kind of thing was answered: an upload that is asked for later is never a repeat.
   'RunAnswer.repeated',
   // Release stands in a unit as one object.
+  'UnitRelease.concessions',
   'UnitRelease.provisional',
   'UnitRelease.reasons',
   'UnitRelease.releasable',

@@ -4,7 +4,7 @@ import { AnswerWire } from '../../src/intake/answer-words.ts'
 import type { StoredJudgement, StoredUpload } from '../../src/intake/stored.ts'
 import { type CodeFound, codeOutcomes, type UploadCode } from '../../src/judging/words.ts'
 import { foldUnit } from '../../src/units/fold.ts'
-import { attempt, rejectedFailure } from '../units/attempts.ts'
+import { attempt, rejectedFailure, sound } from '../units/attempts.ts'
 
 const judged: StoredJudgement = {
   operation: 'final',
@@ -62,7 +62,7 @@ function stored(parts: Partial<StoredUpload> = {}): StoredUpload {
 }
 
 function foldedOf(runId: string, history = [pass]) {
-  const folded = foldUnit(history, { operationsRequired: ['final'], isSuspect: () => false })
+  const folded = foldUnit(history, { operationsRequired: ['final'], worthOf: () => sound })
   const found = folded.attempts.find((one) => one.attempt.runId === runId)
   if (found === undefined) throw new Error('the run is in its history')
   return { attempt: found, release: folded.release }

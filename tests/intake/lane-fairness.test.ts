@@ -38,6 +38,7 @@ function steppedPort() {
     takeKeys: async () => [],
     presentUploads: async () => new Set(),
     lockUnits: async () => new Map(),
+    takePermits: async (uses) => uses.map(() => false),
     append: ({ entry }) => {
       begun.push(entry.site)
       return new Promise((resolve) => waiting.push(resolve))

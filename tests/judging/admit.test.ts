@@ -239,14 +239,14 @@ describe('what the test rests on', () => {
   test('what is taken away after the test refuses nothing and makes it suspect', () => {
     const ended = { ...programming.programming, ending: { at: START - 60_000, recordedAt: START + 3_600_000 } }
     const decision = decided(nothing, { 'programming/PG-0192': { ...programming, programming: ended } })
-    expect([decision.outcome, decision.admission.suspect]).toEqual(['accepted', true])
+    expect([decision.outcome, decision.admission.worth.suspect]).toEqual(['accepted', true])
     const known = { ...ended, ending: { at: START - 60_000, recordedAt: START } }
     expect(decided(nothing, { 'programming/PG-0192': { ...programming, programming: known } }).outcome).toBe('held')
   })
   test('what is recorded late settles', () => {
     const late = { ...calibration, recordedAt: RECEIVED + 3_600_000 }
     const decision = decided(nothing, withInstrument({ calibrations: [late] }))
-    expect([decision.outcome, decision.admission.suspect]).toEqual(['accepted', false])
+    expect([decision.outcome, decision.admission.worth.suspect]).toEqual(['accepted', false])
     expect(decision.admission.calibration).toEqual(late)
   })
 })

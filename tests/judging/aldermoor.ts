@@ -2,6 +2,7 @@
  * Aldermoor Works, invented: its product, plan and upload as they stand in the wire shapes, and the facts of its site
  * Leeds around them. All numbers fit together and are invented; they are no limits for a real product.
  */
+
 import { canonicalText, digestOf } from '../../src/exact/canonical.ts'
 import { readQuantity } from '../../src/exact/quantity.ts'
 import { readInstant } from '../../src/exact/time.ts'
@@ -29,6 +30,7 @@ import {
   type UploadStep,
 } from '../../src/judging/words.ts'
 import { type PlanContent, PlanContentWire } from '../../src/plans/words.ts'
+import { NO_CHECKS } from '../../src/stations/station-check.ts'
 import { contractUpload, ex36, planWire, type Wire } from '../support/aldermoor.ts'
 
 export type { Wire }
@@ -181,6 +183,7 @@ export const revisionFact: RevisionFact = {
   digest: PLAN_DIGEST,
   state: 'approved',
   content: plan,
+  permits: [],
   approvedAt: IN_FORCE_FROM - 1,
   inForce: [
     { variant: 'EX36-3M', from: IN_FORCE_FROM, until: null },
@@ -209,6 +212,7 @@ export const baseFacts = {
     site: 'leeds',
     linked: 'automatic',
     assignments: [assignment],
+    checks: NO_CHECKS,
   },
   'instrument/INS-0031': {
     kind: 'instrument',

@@ -24,7 +24,7 @@ describe('the worked example', () => {
     expect(admission.calibration?.calibration).toBe('CAL-2026-0118')
     expect(admission.editions).toEqual(['appliance-strength/4', 'extractor-strength/2'])
     expect(admission.needsCheck).toBe(false)
-    expect(admission.suspect).toBe(false)
+    expect(admission.worth).toMatchObject({ suspect: false, suspectKinds: [], isClosed: false })
   })
 
   test('judges the bond net of its leads, in the unit of the limit', () => {

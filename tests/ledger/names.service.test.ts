@@ -1,6 +1,7 @@
 import { afterAll, beforeAll, expect, test } from 'vitest'
 import { eventKinds } from '../../src/ledger/words.ts'
 import { studyPage } from '../../src/studies/acts-step.ts'
+import { confirmProfile, fileOf, profileContent, sendFile } from '../csv/station-files.ts'
 import { ex36, extractorStrength, planWire } from '../support/aldermoor.ts'
 import { iso, type Line, openLine } from '../support/line.ts'
 import { created, expected } from '../support/service.ts'
@@ -25,10 +26,16 @@ beforeAll(async () => {
   await replaced('/v1/products/EX36/versions', 4, ex36({ version: 4 }))
   await replaced('/v1/rule-tables/extractor-strength/editions', 3, extractorStrength())
   await replaced('/v1/plans/ex36-final/revisions', 8, { ...planWire, revision: 8 })
+  await giveLeave(runId)
   const ending = { at: iso(line.now()), reason: 'settings were changed at the tester' }
   expected(await operator.post('/v1/programmings/PG-0192/ending', ending), 200)
   const reason = { reason: 'the limit was copied wrongly' }
   expected(await approver.post('/v1/plans/ex36-final/revisions/7/withdrawal', reason), 200)
+
+  await confirmProfile(line, profileContent(line, 1))
+  expect((await sendFile(line, fileOf([]))).status).toBe(200)
+  const stopped = { reason: 'the unit of a column is wrong' }
+  expected(await author.post('/v1/stations/LDS-F2/profiles/1/withdrawal', stopped), 200)
 
   const numbers = { step: 'touch', measurement: 'normal-open', member: 'reading', reason: 'read wrongly' }
   const to = { value: '0.941', unit: 'mA' }
@@ -48,6 +55,7 @@ beforeAll(async () => {
   created(await author.post('/v1/studies', { study: 'ST-2', question }))
   expected(await author.post('/v1/studies/ST-2/cancellation'), 200)
 
+  await checkStation()
   const { administrator } = service
   const lost = { reason: 'telephone lost' }
   expected(await administrator.post(`/v1/persons/${author.person}/one-time-code/voiding`, lost), 200)
@@ -55,6 +63,58 @@ beforeAll(async () => {
   expected(await administrator.post(`/v1/keys/${key.key}/revocation`, lost), 200)
 })
 afterAll(() => line.service.close())
+
+/** A permit asked for, given and ended; and a concession for a run that failed. */
+async function giveLeave(passed: string): Promise<void> {
+  const { author, approver, revisionDigest } = line
+  expected(
+    await author.post('/v1/concessions', { concession: 'CN-1', runId: passed, reference: 'r', reason: 'r' }),
+    409,
+  )
+  line.setClock(line.now() + 60_000)
+  const failing = line.upload((wire) => {
+    delete wire.stationVerdict
+    delete wire.steps[1].stationVerdict
+    wire.steps[1].measurements[0].reading.value = '3.2'
+  })
+  const { runId, verdict, outcome } = (await line.send(failing)).body
+  if (verdict !== 'fail' || outcome !== 'accepted') throw new Error(`it is ${outcome}, ${verdict}`)
+  const asked = { concession: 'CN-1', runId, reference: 'of the customer', reason: 'agreed' }
+  const { digest } = created(await author.post('/v1/concessions', asked)).body
+  expected(await approver.sign('/v1/concessions/leeds/CN-1/approval', { digest, meaning: 'agreed' }), 200)
+
+  const content = {
+    permit: 'DP-1',
+    plan: 'ex36-final',
+    revision: 7,
+    revisionDigest,
+    step: 'strength',
+    limitUpper: { value: '3.2', unit: 'mA' },
+    quantity: 1,
+    validUntil: iso(line.now() + 86_400_000),
+    reason: 'a lot at the end of its tolerance',
+  }
+  const permit = created(await author.post('/v1/permits', { content })).body
+  const leave = { digest: permit.digest, validFrom: 'at-once', meaning: 'agreed' }
+  expected(await approver.sign('/v1/permits/DP-1/approval', leave), 200)
+  expected(await author.post('/v1/permits/DP-1/withdrawal', { reason: 'used up' }), 200)
+}
+
+async function checkStation(): Promise<void> {
+  const { author, approver, operator } = line
+  const unit = { referenceUnit: 'REF-1', name: 'Dummy', shows: [{ kind: 'touch-current', expected: 'fail' }] }
+  const { digest } = created(await author.post('/v1/reference-units', unit)).body
+  expected(await approver.sign('/v1/reference-units/REF-1/confirmation', { digest, meaning: 'measured' }), 200)
+  const plans = '/v1/stations/LDS-F2/check-plans'
+  const plan = { checkPlan: 1, kinds: ['touch-current'], validFor: { value: '12', unit: 'h' } }
+  const asked = created(await author.post(plans, plan)).body
+  expected(await approver.sign(`${plans}/1/confirmation`, { digest: asked.digest, meaning: 'as asked' }), 200)
+  line.setClock(line.now() + 1_000)
+  const results = [{ referenceUnit: 'REF-1', kind: 'touch-current', found: 'fail' }]
+  const check = { stationCheck: 'SC-1', station: 'LDS-F2', instrument: 'INS-0031', at: iso(line.now()), results }
+  created(await operator.post('/v1/station-checks', check))
+  expected(await author.post('/v1/reference-units/REF-1/withdrawal', { reason: 'broken' }), 200)
+}
 
 interface AccessKey {
   readonly key: string
@@ -103,8 +163,8 @@ test('every entry names the access key that it was done with, but for what the s
   const all = (await entries()).map(({ content }) => JSON.parse(content))
   for (const { action, by, key } of all) {
     if (by === 'service') expect([action, key]).toEqual([action, undefined])
-    // The key of the very person who is said to have done it.
-    else expect([action, holders.get(key)]).toEqual([action, by])
+    // The key of the very person who is said to have done it; a machine goes by its key.
+    else expect([action, holders.get(key) ?? key]).toEqual([action, by])
   }
   expect(all.filter(({ by }) => by === 'service').map(({ action }) => action)).toEqual(
     expect.arrayContaining(['createPerson', 'issueKey', 'uploadRuns']),

@@ -11,7 +11,7 @@ function refusedAt(value: unknown): string[] {
 describe('content of an edition', () => {
   test.each<[string, object, string]>([
     ['an unknown member', { colour: 'red' }, '/'],
-    ['an unknown hit policy', { hitPolicy: 'F' }, '/hitPolicy'],
+    ['an unknown hit policy', { hitPolicy: 'D' }, '/hitPolicy'],
     ['an unknown subject', { subject: 'bonding' }, '/subject'],
     ['a key with a blank', { table: 'extractor strength' }, '/table'],
     ['an edition that is no number', { edition: '3' }, '/edition'],

@@ -5,6 +5,7 @@ import {
   type RevisionInForce,
   TRUST_MS,
 } from '../../src/stations/assignment.ts'
+import { NO_CHECKS, type StationCheck } from '../../src/stations/station-check.ts'
 import { AssignmentWire } from '../../src/stations/words.ts'
 import { instant } from '../support/clock.ts'
 import { calibrated, capable, DIGEST, ex36Final, on16, placed, programmed } from './facts.ts'
@@ -39,6 +40,7 @@ function facts(change: Partial<AssignmentFacts> = {}): AssignmentFacts {
     capabilities: new Map([['INS-0031', capable]]),
     calibrations: [calibrated('CAL-2026-0118', on16('04:00'), '2026-12-31')],
     programmings: [programmed('PG-0192', on16('05:00'))],
+    checks: NO_CHECKS,
     ...change,
   }
 }
@@ -220,5 +222,44 @@ describe('trust', () => {
     const expected = '2026-03-16T13:00:00.000Z'
     expect(trust({ revisions: [inForce({ blocks: [{ from: at, until: null }] })] })).toBe(expected)
     expect(trust({ assignments: [placed('LDS-F2', 'INS-0031', on16('04:00'), { until: at })] })).toBe(expected)
+  })
+})
+
+describe('checks of the station', () => {
+  const demand = { effectiveFrom: on16('00:00'), kinds: ['protective-bonding' as const], validFor: 12 * 3_600_000 }
+  const checked = (time: string, found: 'pass' | 'fail' = 'fail', instrument = 'INS-0031'): StationCheck => ({
+    stationCheck: `SC-${time}`,
+    instrument,
+    at: on16(time),
+    recordedAt: on16(time),
+    results: [
+      { referenceUnit: 'REF-GOOD', kind: 'protective-bonding', expected: 'pass', found: 'pass' },
+      { referenceUnit: 'REF-OPEN', kind: 'protective-bonding', expected: 'fail', found },
+    ],
+  })
+  const answer = (checks: StationCheck[], demands = [demand]) => decide({ checks: { demands, checks } })
+
+  test('it may test until the check is due, and trust ends there', () => {
+    expect(answer([checked('05:00')])).toMatchObject({
+      mayTest: true,
+      checkDueAt: '2026-03-16T17:00:00.000Z',
+      trustUntil: '2026-03-16T17:00:00.000Z',
+    })
+  })
+
+  test('it may not where there is none, none of this instrument, or a fault passed', () => {
+    const reasons = (checks: StationCheck[]) =>
+      answer(checks).reasons.map(({ code, facts: { kinds } }) => [code, kinds])
+    expect(reasons([])).toEqual([['check-missing', ['protective-bonding']]])
+    expect(reasons([checked('05:00', 'fail', 'INS-0040')])).toEqual([['check-missing', ['protective-bonding']]])
+    expect(reasons([checked('05:00'), checked('08:00', 'pass')])).toEqual([['station-locked', ['protective-bonding']]])
+    expect(answer([]).reasons[0]?.action).toBe(
+      'Station LDS-F2 has no valid check for protective-bonding. Check it with its reference units, and have that recorded.',
+    )
+  })
+
+  test('trust ends before a plan takes effect that may ask for more', () => {
+    const later = { ...demand, effectiveFrom: on16('10:30') }
+    expect(answer([], [later])).toMatchObject({ mayTest: true, trustUntil: '2026-03-16T10:30:00.000Z' })
   })
 })

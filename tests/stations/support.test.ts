@@ -1,5 +1,6 @@
 import fc from 'fast-check'
 import { describe, expect, test } from 'vitest'
+import { NO_CHECKS } from '../../src/stations/station-check.ts'
 import { type SupportFacts, supportAt } from '../../src/stations/support.ts'
 import { calibrated, DIGEST, on16, placed, programmed } from './facts.ts'
 
@@ -13,6 +14,8 @@ function facts(change: Partial<SupportFacts> = {}): SupportFacts {
     assignments: [placed('LDS-F2', 'INS-0031', on16('05:00'))],
     calibrations: [calibrated('CAL-2026-0118', on16('05:00'), '2026-12-31')],
     programming: { ...cited, programming: programmed('PG-0192', on16('06:00')), others: [] },
+    checks: NO_CHECKS,
+    kinds: ['protective-bonding', 'electric-strength-ac'],
     ...change,
   }
 }
@@ -24,6 +27,8 @@ test('a test with everything in place is admitted, unsuspected, and cites its ca
   expect(supportAt(facts(), start)).toEqual({
     missing: [],
     suspect: false,
+    suspectKinds: [],
+    isClosed: false,
     calibration: calibrated('CAL-2026-0118', on16('05:00'), '2026-12-31'),
   })
 })
@@ -127,6 +132,8 @@ test('all that is missing is told', () => {
       { code: 'programming-not-current', facts: { programming: 'PG-0192', because: 'unknown' } },
     ],
     suspect: true,
+    suspectKinds: [],
+    isClosed: false,
     calibration: undefined,
   })
 })

@@ -10,10 +10,12 @@ export const ROOMS = [
   'rules',
   'plans',
   'stations',
+  'station-checks',
   'judging',
   'units',
   'intake',
   'corrections',
+  'concessions',
   'alerts',
   'csv',
   'studies',
@@ -56,8 +58,8 @@ const NAMED_EDGES: Readonly<Record<string, Part>> = {
 const MACHINERY = /^platform\/(?:database\/|http\/|(?:gate|clock|ids|reconcile)\.ts$)/
 /** Says in types what an edge must do, so it may borrow types from edges; at run time it knows none. */
 const PORTS = new Set(['intake/port.ts'])
-/** The one importer of the grammar of FEEL, and what it may import for that. */
-const GRAMMAR = { path: 'rules/feel-parse.ts', package: 'lezer-feel' }
+/** Parsers without a clock, chance or network: each with its one importer. */
+const PARSERS: Readonly<Record<string, string>> = { 'rules/feel-grammar.ts': 'lezer-feel', 'exact/xml.ts': 'saxes' }
 const PROCESS_USERS = /^(?:(?:main|settings|service)\.ts|commands\/.*)$/
 /** Files that nothing in src imports, each with its reason; empty is best. */
 const ROOTS_BESIDE_MAIN: readonly string[] = []
@@ -191,7 +193,7 @@ function checkPackage(
     say('paths: an import names a file that is there, or a runtime dependency', 'is missing from dependencies')
   }
   if (partOf(path) !== 'pure') return
-  const isAllowed = name === 'zod' || one.from === 'node:crypto' || (path === GRAMMAR.path && name === GRAMMAR.package)
+  const isAllowed = name === 'zod' || one.from === 'node:crypto' || PARSERS[path] === name
   if (!isAllowed) say('pure: only Zod, node:crypto and other pure files', 'imports a package')
   if (one.from === 'node:crypto' && !one.isType) {
     const drawn = one.names.filter((imported) => CHANCE.test(imported))

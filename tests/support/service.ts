@@ -11,7 +11,7 @@ import { readinessOf } from '../../src/service.ts'
 import { clockFrom } from './clock.ts'
 import { openTestDatabase } from './database.ts'
 
-/** One answer: the status, the headers, and the body as parsed JSON. */
+/** One answer: the status, the headers, and the body, parsed where it is JSON. */
 export interface Answer {
   readonly status: number
   readonly headers: LightMyRequestResponse['headers']
@@ -114,6 +114,12 @@ export function expected(answer: Answer, status: number): Answer {
   return answer
 }
 
+function bodyOf({ body, headers }: LightMyRequestResponse): unknown {
+  if (body === '') return undefined
+  const type = String(headers['content-type'] ?? '')
+  return type.startsWith('text/csv') || type.startsWith('application/xml') ? body : JSON.parse(body)
+}
+
 function clientOf(app: App, token: string | undefined): Client {
   const send = async (options: InjectOptions): Promise<Answer> => {
     const authorization = token === undefined ? {} : { authorization: `Bearer ${token}` }
@@ -121,7 +127,7 @@ function clientOf(app: App, token: string | undefined): Client {
     return {
       status: response.statusCode,
       headers: response.headers,
-      body: response.body === '' ? undefined : JSON.parse(response.body),
+      body: bodyOf(response),
     }
   }
   const withBody =

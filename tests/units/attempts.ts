@@ -1,3 +1,4 @@
+import type { AttemptWorth } from '../../src/units/fold.ts'
 import type { Attempt } from '../../src/units/words.ts'
 import { instant } from '../support/clock.ts'
 
@@ -5,6 +6,11 @@ import { instant } from '../support/clock.ts'
 export function at(time: string): number {
   return instant(`2026-03-16T${time}:00.000Z`)
 }
+
+/** Worth of a run that rests on everything, before a check has closed its bracket. */
+export const sound: AttemptWorth = { suspect: false, suspectKinds: [], suspectSteps: [], isClosed: false }
+/** Of one that lost its support. */
+export const doubted: AttemptWorth = { ...sound, suspect: true }
 
 let made = 0
 
@@ -29,6 +35,7 @@ export function attempt(parts: Partial<Attempt> = {}): Attempt {
     purpose: 'production',
     verdict: 'pass',
     correctedFrom: null,
+    concession: null,
     operation: 'final',
     variant: 'EX36-3M',
     plan: 'ex36-final',

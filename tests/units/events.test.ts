@@ -4,7 +4,7 @@ import { type UnitEvent, unitEvents } from '../../src/units/event-words.ts'
 import { shipStateAt } from '../../src/units/events.ts'
 import { foldUnit } from '../../src/units/fold.ts'
 import type { Attempt } from '../../src/units/words.ts'
-import { at, attempt } from './attempts.ts'
+import { at, attempt, sound } from './attempts.ts'
 
 let made = 0
 
@@ -30,7 +30,7 @@ function fold(attempts: readonly Attempt[], events: readonly UnitEvent[]) {
     attempts: folded,
     shipState,
     release,
-  } = foldUnit(attempts, { operationsRequired: ['final'], isSuspect: () => false }, events)
+  } = foldUnit(attempts, { operationsRequired: ['final'], worthOf: () => sound }, events)
   return {
     shipState,
     releasable: release.releasable,

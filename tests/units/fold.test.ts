@@ -2,9 +2,9 @@ import fc from 'fast-check'
 import { describe, expect, test } from 'vitest'
 import { compareAttempts, type FoldPolicy, foldUnit, governingRuns } from '../../src/units/fold.ts'
 import { type Attempt, releaseCodes, releaseSentence, writeRelease } from '../../src/units/words.ts'
-import { at, attempt, rejectedFailure } from './attempts.ts'
+import { at, attempt, doubted, rejectedFailure, sound } from './attempts.ts'
 
-const policy: FoldPolicy = { operationsRequired: ['final'], isSuspect: () => false }
+const policy: FoldPolicy = { operationsRequired: ['final'], worthOf: () => sound }
 
 function fold(attempts: readonly Attempt[], change: Partial<FoldPolicy> = {}) {
   return foldUnit(attempts, { ...policy, ...change })
@@ -183,10 +183,38 @@ describe('evidence', () => {
 
   test('is suspect where what it rested on was taken away, and then stops release', () => {
     const pass = attempt()
-    const change = { isSuspect: (one: Attempt) => one === pass }
+    const change = { worthOf: (one: Attempt) => (one === pass ? doubted : sound) }
     expect(evidences([pass], change)).toEqual(['suspect'])
     expect(against([pass], change)).toEqual(['evidence-suspect'])
     expect(against([pass, attempt({ startedAt: at('09:30') })], change)).toEqual([])
+  })
+
+  test('is good once the station was checked after it, and then release is no longer provisional', () => {
+    const worths = [sound, { ...sound, isClosed: true }]
+    const folded = worths.map((worth) => fold([attempt()], { worthOf: () => worth }))
+    expect(folded.map(({ attempts }) => attempts[0]?.evidence)).toEqual(['provisional', 'good'])
+    expect(folded.map(({ release }) => [release.releasable, release.provisional])).toEqual([
+      [true, true],
+      [true, false],
+    ])
+  })
+
+  test('is suspect for the kinds that a check puts in doubt, which the reason names', () => {
+    const worth = { ...sound, suspectKinds: ['electric-strength-ac' as const], suspectSteps: ['strength'] }
+    const { attempts, release } = fold([attempt()], { worthOf: () => worth })
+    expect(attempts[0]?.evidence).toBe('suspect')
+    expect(release.reasons).toMatchObject([{ code: 'evidence-suspect', facts: { kinds: 'electric-strength-ac' } }])
+  })
+
+  test('of a failed run under a concession stays none, and the unit may ship by it', () => {
+    const failed = attempt({ verdict: 'fail', concession: 'CN-104' })
+    const { attempts, release } = fold([failed])
+    expect(attempts[0]?.evidence).toBe('none')
+    expect(release).toMatchObject({ releasable: true, concessions: ['CN-104'] })
+    // Leave for one run is none for the next, and none where a fact was taken away from it.
+    expect(against([failed, attempt({ startedAt: at('09:30'), verdict: 'fail' })])).toEqual(['latest-run-fail'])
+    expect(against([failed], { worthOf: () => doubted })).toEqual(['evidence-suspect'])
+    expect(against([attempt({ verdict: 'invalid', concession: 'CN-104' })])).toEqual(['latest-run-invalid'])
   })
 
   test('is asked of the runs that speak for an operation alone', () => {
@@ -195,9 +223,9 @@ describe('evidence', () => {
     const bench = attempt({ startedAt: at('09:05'), operation: 'bench' })
     const all = [attempt(), latest, bench, rejectedFailure({ startedAt: at('09:40') })]
     fold(all, {
-      isSuspect: (one) => {
+      worthOf: (one) => {
         asked.push(one)
-        return false
+        return sound
       },
     })
     expect(new Set(asked)).toEqual(new Set([latest, bench]))
@@ -210,12 +238,13 @@ describe('release', () => {
     expect(fold([]).release).toEqual({
       releasable: false,
       provisional: false,
+      concessions: [],
       reasons: [{ code: 'unit-unknown', facts: {} }],
     })
   })
 
   test('is given by the latest run of every required operation', () => {
-    expect(fold([attempt()]).release).toEqual({ releasable: true, provisional: true, reasons: [] })
+    expect(fold([attempt()]).release).toEqual({ releasable: true, provisional: true, concessions: [], reasons: [] })
     const both = { operationsRequired: ['bench', 'final'] }
     expect(fold([attempt()], both).release.reasons).toEqual([
       { code: 'operation-missing', facts: { operation: 'bench' } },

@@ -4,7 +4,7 @@ import type { StepVerdict } from '../../src/judging/words.ts'
 import { foldUnit, governingRuns } from '../../src/units/fold.ts'
 import { stepResults } from '../../src/units/step-evidence.ts'
 import type { Attempt, StepResult } from '../../src/units/words.ts'
-import { at, attempt, rejectedFailure } from './attempts.ts'
+import { at, attempt, doubted, rejectedFailure, sound } from './attempts.ts'
 
 /** bond, then strength after it, then insulation after it; the touch test is not required. */
 const PLANNED = [
@@ -34,7 +34,10 @@ function run(time: string, letters: string, parts: Partial<Attempt> = {}): Attem
 }
 
 function fold(attempts: readonly Attempt[], suspects: readonly Attempt[] = []) {
-  const folded = foldUnit(attempts, { operationsRequired: ['final'], isSuspect: (one) => suspects.includes(one) })
+  const folded = foldUnit(attempts, {
+    operationsRequired: ['final'],
+    worthOf: (one) => (suspects.includes(one) ? doubted : sound),
+  })
   return {
     releasable: folded.release.releasable,
     reasons: folded.release.reasons.map(({ code, facts }) => [code, facts['step'] ?? ''].join(' ').trim()),

@@ -3,10 +3,11 @@ import { digestOf } from '../../exact/canonical.ts'
 import type { Database } from '../../platform/database/pool.ts'
 import { inTransaction, type Sql } from '../../platform/database/transaction.ts'
 import { type GateShare, shareGate } from '../../platform/gate.ts'
+import { checkPermits, type PermitToCheck } from '../permit-checks.ts'
 import { type PreparedRevision, prepareRevision } from '../prepare.ts'
 import { readRuleBook, warmRules } from '../reads-rules.ts'
 import type { RevisionKey } from '../record.ts'
-import { bringForward, type CheckedSoFar } from '../replay.ts'
+import { bringForward, type CheckedSoFar, type RuleBook } from '../replay.ts'
 import {
   type HeldRevision,
   holdBehind,
@@ -17,6 +18,7 @@ import {
   selectBlocks,
   selectContents,
 } from '../store-checks.ts'
+import { selectPermitsInUse, updatePermitChecks } from '../store-permits.ts'
 
 /** The house's row of the gate. */
 const HOUSE = '*'
@@ -117,7 +119,41 @@ async function checkHeld(
   }
   for (const [version, checks] of byVersion) await insertChecks(sql, checks, { rulesVersion: version, at })
   const done = new Set((byVersion.get(rulesVersion) ?? []).map(keyText))
+  await checkPermitsOf(database, sql, { held: held.filter((one) => done.has(keyText(one))), reads, book, at })
   return held.filter((revision) => !done.has(keyText(revision))).map(({ plan, revision }) => ({ plan, revision }))
+}
+
+/**
+ * Checks the permits of revisions that were just brought to the book's version, in the same transaction: where a revision
+ * has a check at a rules version, its permits have one too.
+ */
+async function checkPermitsOf(
+  database: Database,
+  sql: Sql,
+  asked: {
+    readonly held: readonly HeldRevision[]
+    readonly reads: ReadonlyMap<HeldRevision, CheckedSoFar['read']>
+    readonly book: RuleBook
+    readonly at: number
+  },
+): Promise<void> {
+  const { held, reads, book, at } = asked
+  const approved = held.filter(({ state }) => state === 'approved')
+  if (approved.length === 0) return
+  const contents = new Map(
+    approved.flatMap((revision) => {
+      const read = reads.get(revision)
+      return read !== undefined && 'prepared' in read ? [[keyText(revision), read.prepared.content] as const] : []
+    }),
+  )
+  const permits = (await selectPermitsInUse(sql, approved, at)).flatMap((record): PermitToCheck[] => {
+    const content = contents.get(keyText(record))
+    return content === undefined || record.validFrom === null ? [] : [{ record, content, from: record.validFrom }]
+  })
+  const checks = checkPermits(permits, book, (permit, error) => {
+    database.log.error({ err: error, permit }, 'A permit could not be checked and is blocked.')
+  })
+  await updatePermitChecks(sql, checks, book.rulesVersion)
 }
 
 /** The check whose blocks are the ones so far; none in review, where nothing is blocked yet. */

@@ -9,15 +9,18 @@ const STATE_TABLES: Readonly<Record<string, string>> = {
   'governance.access_key': 'UPDATE',
   'governance.in_force': 'UPDATE',
   'governance.one_time_secret': 'UPDATE',
+  'governance.permit': 'UPDATE',
   'governance.plan_revision': 'UPDATE',
   'governance.presence': 'UPDATE',
   'governance.product_version': 'UPDATE',
   'governance.rule_edition': 'UPDATE',
   'governance.rule_table': 'UPDATE',
   'governance.sequencer': 'UPDATE',
+  'governance.station_profile': 'UPDATE',
   'governance.study': 'UPDATE',
   'intake.gate': 'UPDATE',
   'intake.ledger_pending': 'DELETE',
+  'intake.permit_counts': 'UPDATE',
   'intake.units': 'UPDATE',
 }
 

@@ -1,3 +1,4 @@
+import { Readable } from 'node:stream'
 import type { FastifyReply, FastifyRequest, RouteOptions } from 'fastify'
 import { z } from 'zod'
 import { Problem, type ProblemKey, ProblemWire, problems } from '../problems.ts'
@@ -164,6 +165,14 @@ export function sendEditable<Value extends { readonly state: string; readonly di
   value: Value,
 ): Value {
   return value.state === 'draft' ? sendTagged(reply, value.digest, value) : value
+}
+
+/** Text held of a streamed answer for a reader that is slow. */
+const STREAM_HELD_MAX = 65_536
+
+/** A stream that asks for the next page when the reader has taken the last. The type is that of no declared answer. */
+export function streamed(pages: AsyncGenerator<string>): never {
+  return Readable.from(pages, { objectMode: false, highWaterMark: STREAM_HELD_MAX }) as never
 }
 
 /** The strong entity tag of a digest. */

@@ -30,7 +30,12 @@ const TAGS = [
   { name: 'runs', description: 'Uploads of test runs, and what the service said about them' },
   { name: 'units', description: 'What is known of one serial number, and whether it may ship' },
   { name: 'stations', description: 'Sites, stations, instruments, calibrations, programmings, assignments' },
+  {
+    name: 'station-checks',
+    description: 'Reference units, check plans, checks of stations, and what a failed one affects',
+  },
   { name: 'plans', description: 'Test plans and their revisions' },
+  { name: 'files', description: 'CSV files of stations, and the profiles that they are read by' },
   { name: 'studies', description: 'Questions over stored runs: who would be affected' },
   { name: 'rules', description: 'Rule tables and their editions' },
   { name: 'products', description: 'Products and their versions' },

@@ -180,7 +180,7 @@ export async function registerRest(
         // Taken as it stands a compressed body would be refused as broken JSON, which helps nobody.
         const isStreamed = request.routeOptions.config.streamedBody === true
         const detail = isStreamed
-          ? 'A batch is sent as it is, or with Content-Encoding: gzip.'
+          ? 'This is sent as it is, or with Content-Encoding: gzip.'
           : 'Bodies are sent without Content-Encoding.'
         done(new Problem('media-type-unsupported', { detail }))
       } else {

@@ -9,8 +9,11 @@ import {
   type PlanRevisionDraft,
   type Problem,
   type ProductVersionDraft,
+  type StationProfileDraft,
   type Upload,
 } from './api.ts'
+import { checkStation } from './checks.ts'
+import { giveLeave } from './leave.ts'
 import type { Cited, Driven, Place } from './place.ts'
 
 /**
@@ -18,7 +21,7 @@ import type { Cited, Driven, Place } from './place.ts'
  * It runs a whole line of Aldermoor Works (invented), and calls every operation at least once.
  */
 
-type Line = Awaited<ReturnType<typeof setUp>>
+export type Line = Awaited<ReturnType<typeof setUp>>
 
 const SITE = 'leeds'
 const STATION = 'LDS-F2'
@@ -39,13 +42,17 @@ const two = { limit: 2 }
 export async function drive(place: Place): Promise<Driven> {
   const line = await setUp(place)
   await publishRules(place, line)
+  await exchangeFiles(line)
   await confirmProduct(place, line)
   const cited = await bringIntoForce(place, line)
   const uploads = await uploadRuns(place, line, cited)
   const batch = await uploadBatch(place, line, cited)
+  const file = await uploadFile(place, line, cited)
+  const leave = await giveLeave(place, line, cited, await uploadFailing(place, line, cited))
   const feed = await follow(place, line)
   const changes = await changeAndStop(place, line, cited)
-  return { ...uploads, ...batch, ...feed, ...changes }
+  const checks = await checkStation(place, line)
+  return { ...uploads, ...batch, ...file, ...feed, ...changes, checks, leave }
 }
 
 function apiOf(place: Place, token?: string): Api<unknown>['v1'] & Pick<Api<unknown>, 'livez' | 'readyz'> {
@@ -148,6 +155,22 @@ async function publishRules(place: Place, { author, approver, signed }: Line): P
   place.pass(1)
   await author.listRuleTables(two)
   await author.listRuleSets(two)
+}
+
+/** A table goes out for a spreadsheet and for another tool, and comes back as the first edition of tables of their own. */
+async function exchangeFiles({ author }: Line): Promise<void> {
+  const renamed = (text: string, table: string) => text.replaceAll('extractor-strength', table)
+  const [csv, dmn] = ['strength-by-sheet', 'strength-by-model']
+  const sheet = await (
+    await author.getEditionCsv('extractor-strength', 3, { separator: 'semicolon', decimalMark: 'comma' })
+  ).text()
+  const model = await (await author.getEditionDmn('extractor-strength', 3)).text()
+  const first = (text: string) => text.replace(/^(edition;)3/m, '$11').replace('edition="3"', 'edition="1"')
+  const written = await author.createEditionFromCsv(csv, 1, first(renamed(sheet, csv)))
+  const bySheet = { headers: { 'if-match': tagOf(written) } }
+  await author.replaceEditionFromCsv(csv, 1, first(renamed(sheet, csv)), {}, bySheet)
+  const made = await author.createEditionFromDmn(dmn, 1, first(renamed(model, dmn)))
+  await author.replaceEditionFromDmn(dmn, 1, first(renamed(model, dmn)), {}, { headers: { 'if-match': tagOf(made) } })
 }
 
 async function confirmProduct(place: Place, { author, approver, signed }: Line): Promise<void> {
@@ -287,6 +310,17 @@ async function uploadRuns(place: Place, { author, approver, station, signed }: L
   }
 }
 
+/** A unit whose leakage in the strength test is beyond its limit; gives the run's id. */
+async function uploadFailing(place: Place, { station }: Line, cited: Cited): Promise<string> {
+  place.pass(120)
+  const run = runOf(place, 'EX36-26-004425', 7320, cited)
+  delete run.stationVerdict
+  const reading = run.steps.find(({ step }) => step === 'strength')?.measurements[0]?.reading
+  if (!reading) throw new Error('the strength step has a reading')
+  reading.value = '3.2'
+  return (await station.uploadRun(run)).data.runId
+}
+
 /** What the station kept during an outage: tried out, then sent in one request, and asked for again. The second is wrong. */
 async function uploadBatch(place: Place, { author, station }: Line, cited: Cited): Promise<Driven> {
   place.pass(120)
@@ -305,6 +339,59 @@ async function uploadBatch(place: Place, { author, station }: Line, cited: Cited
   const batch = (await author.readBatch(batchId)).data
   const later = linesOf(await (await author.readBatchAnswers(batchId, { after: 1 })).text())
   return { checked: { stored, status, outcome }, lines, batch, later }
+}
+
+/**
+ * An old station that writes CSV: one person says how its files are to be read, another confirms, the file is taken; one
+ * with a decimal point where a comma is declared is refused whole. At last the profile is stopped.
+ */
+async function uploadFile(place: Place, { author, approver, station, signed }: Line, cited: Cited): Promise<Driven> {
+  place.pass(120)
+  const { uploadKey, serial, sequenceNumber, sentAt: _, ...template } = runOf(place, 'EX36-26-004423', 7319, cited)
+  const leak = '/steps/3/measurements/1/reading'
+  const draft: StationProfileDraft = {
+    content: {
+      station: STATION,
+      profile: 1,
+      encoding: 'utf-8',
+      separator: ';',
+      decimalMark: ',',
+      template,
+      columns: [
+        { header: 'key', at: '/uploadKey', as: 'text' },
+        { header: 'number', at: '/sequenceNumber', as: 'count' },
+        { header: 'serial', at: '/serial', as: 'text' },
+        {
+          header: 'leak mA',
+          at: leak,
+          as: 'quantity',
+          unit: 'mA',
+          overloads: { OL: { relation: '>', value: '19.99', unit: 'mA' } },
+        },
+      ],
+      ignored: ['remark'],
+    },
+  }
+  const { digest } = (await author.createStationProfile(STATION, draft)).data
+  const confirmation = { digest, meaning: 'Compared with a file of the station' }
+  await approver.confirmStationProfile(STATION, 1, confirmation, signed())
+  await author.listStationProfiles(STATION, two)
+  await author.getStationProfile(STATION, 1)
+  place.pass(1)
+  const fileOf = (reading: string) =>
+    `key;number;serial;leak mA;remark\r\n${uploadKey};${sequenceNumber};${serial};${reading};\r\n`
+  const sentAt = instantOf(place.now())
+  const taken = await station.uploadFile(STATION, fileOf('0,341'), { profile: 1, sentAt })
+  const rows = linesOf(await taken.text())
+  // The generated client reads no body of this call by itself, since a good answer is lines.
+  const unread = await station.uploadFile(STATION, fileOf('0.341')).catch((answer: Response) => answer)
+  const refusedFile: Problem = JSON.parse(await unread.text())
+  const fileId = taken.headers.get('location')?.split('/').at(-2) ?? ''
+  const file = (await author.getFile(fileId)).data
+  const bytes = await (await author.readFileBytes(fileId)).text()
+  const files = (await author.listFiles(STATION, two)).data.items.map(({ fault }) => fault?.code ?? null)
+  await author.withdrawStationProfile(STATION, 1, { reason: 'the station now uploads by itself' })
+  return { rows, refusedFile, file, bytesAreThose: bytes === fileOf('0,341'), files }
 }
 
 /** Reads the feed of the plant's uploads page by page, to its end. */

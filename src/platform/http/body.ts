@@ -1,7 +1,8 @@
 import type { IncomingMessage } from 'node:http'
 import { createGunzip } from 'node:zlib'
-import type { BatchBody, BodyEnd } from './acts-batch.ts'
 
+/** A sender that says nothing for so long has gone. */
+const IDLE_MS = 30_000
 /** Bytes held of a request whose reader is slower than its sender; then the sender waits. */
 const HELD_MAX = 262_144
 /** Compressed bytes are inflated so many at a time: at the most that deflate can, they become 4 MB. */
@@ -13,16 +14,34 @@ const INFLATED_RATIO_MAX = 200
 const DISCARDED_MAX = 67_108_864
 const DISCARD_FOR_MS = 30_000
 
-/** A body that can also be thrown away, where its sender goes on although nothing more is taken. */
-export interface RequestBody extends BatchBody {
+/** A body as it comes. */
+export interface RequestBody {
+  /** The next bytes; undefined where nothing more comes, and `end` then says why. */
+  next(): Promise<Buffer | undefined>
+  readonly end: BodyEnd | undefined
+  /** Nothing more is wanted. A `next` that waits gets undefined. */
+  stop(): void
+  /** Throws the rest away, where the sender goes on although nothing more is taken. */
   discard(): void
 }
 
+export interface BodyEnd {
+  readonly reason: 'complete' | 'client-gone' | 'idle' | 'stream-broken' | 'interrupted'
+  readonly detail: string | null
+}
+
+/** The body of a request, inflated where it says that it is gzip. */
+export function bodyOf(raw: IncomingMessage): RequestBody {
+  const isGzip = (raw.headers['content-encoding'] ?? '').toLowerCase() === 'gzip'
+  const plain = openBody(raw)
+  return isGzip ? inflated(plain) : plain
+}
+
 /**
- * The body of a request, read as it comes and no faster than it is taken. It ends idle where no byte comes for `idleMs`.
+ * The body of a request, read as it comes and no faster than it is taken. It ends idle where no byte comes for 30 s.
  * What had arrived when the sender went is still given.
  */
-export function openBody(raw: IncomingMessage, idleMs: number): RequestBody {
+function openBody(raw: IncomingMessage): RequestBody {
   const chunks: Buffer[] = []
   let held = 0
   let end: BodyEnd | undefined
@@ -51,7 +70,7 @@ export function openBody(raw: IncomingMessage, idleMs: number): RequestBody {
 
   const arrival = () =>
     new Promise<void>((resolve) => {
-      const timer = setTimeout(() => finish('idle'), idleMs)
+      const timer = setTimeout(() => finish('idle'), IDLE_MS)
       wake = () => {
         clearTimeout(timer)
         wake = () => {}
@@ -99,7 +118,7 @@ export function openBody(raw: IncomingMessage, idleMs: number): RequestBody {
  * A body of gzip (RFC 1952), inflated a little at a time, so that no more than a few megabytes are ever held. What was
  * inflated before a break is still given.
  */
-export function inflated(body: RequestBody): RequestBody {
+function inflated(body: RequestBody): RequestBody {
   const gunzip = createGunzip()
   const out: Buffer[] = []
   let taken = 0
