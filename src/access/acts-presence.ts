@@ -134,7 +134,9 @@ export function presenceOn(
         throw refusedCode('The code is not the one of this time.')
       }
       if (!(await insertUsedCode(sql, actor.person, step))) {
-        throw refusedCode('The code was used before; each code counts once.')
+        throw refusedCode(
+          'The code was used before; each code counts once. For five minutes after a code the key alone is enough: leave the header out.',
+        )
       }
       wrong.clear(actor.person)
       await upsertPresence(sql, actor.key, at + PRESENCE_MS)

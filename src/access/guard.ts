@@ -138,7 +138,13 @@ async function identify(
     })
   }
   const token = bearerToken(header)
-  const actor = token === undefined ? undefined : await options.authenticate(token, permission)
+  if (token === undefined) {
+    throw new Problem('key-invalid', {
+      detail: 'The header is Authorization: Bearer, a blank, and the access key.',
+      headers: { 'www-authenticate': 'Bearer error="invalid_token"' },
+    })
+  }
+  const actor = await options.authenticate(token, permission)
   if (actor === undefined) {
     throw new Problem('key-invalid', { headers: { 'www-authenticate': 'Bearer error="invalid_token"' } })
   }

@@ -3,7 +3,9 @@ import { z } from 'zod'
 import { canonicalNumber, NumberText } from './json.ts'
 
 /** A digest on the wire, as `digestOf` gives it. */
-export const DigestWire = z.string().regex(/^sha256:[0-9a-f]{64}$/, 'a digest is sha256: and 64 hexadecimal digits')
+export const DigestWire = z
+  .string()
+  .regex(/^sha256:[0-9a-f]{64}$/, 'a digest is sha256: and 64 hexadecimal digits in lower case')
 
 /**
  * The canonical text of a plain value: RFC 8785 with members that are null or undefined left out, as `readJson` writes

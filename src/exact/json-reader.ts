@@ -134,7 +134,9 @@ export class JsonReader {
     if (code === 116) return this.readWord('true', true)
     if (code === 102) return this.readWord('false', false)
     if (code === 110) return this.readWord('null', null)
-    throw this.fault('a value was expected')
+    throw this.fault(
+      code === 0xfeff ? 'a value was expected, and there is a byte-order mark; leave it out' : 'a value was expected',
+    )
   }
 
   private readWord<T extends boolean | null>(word: string, value: T): T {

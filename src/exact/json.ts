@@ -58,7 +58,7 @@ function wellFormedLength(bytes: Uint8Array): number {
 export function readJson(bytes: Uint8Array, options: JsonReadOptions = {}): JsonRead {
   const text = decode(bytes)
   if (text === undefined) {
-    return { ok: false, code: 'not-utf8', offset: wellFormedLength(bytes), message: 'the text is not UTF-8' }
+    return { ok: false, code: 'not-utf8', offset: wellFormedLength(bytes), message: notUtf8(bytes) }
   }
   const reader = new JsonReader(text, options.omit ?? NONE)
   try {
@@ -69,4 +69,10 @@ export function readJson(bytes: Uint8Array, options: JsonReadOptions = {}): Json
     const offset = new TextEncoder().encode(text.slice(0, fault.at)).length
     return { ok: false, code: fault.code, offset, message: fault.message }
   }
+}
+
+/** Bytes that were compressed are told apart, since only their header was forgotten. */
+function notUtf8(bytes: Uint8Array): string {
+  const isGzip = bytes[0] === 0x1f && bytes[1] === 0x8b
+  return isGzip ? 'these are bytes of gzip; say so by Content-Encoding: gzip' : 'the text is not UTF-8'
 }

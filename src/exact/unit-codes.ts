@@ -113,6 +113,14 @@ const spellingsWithoutCase: ReadonlySet<string> = new Set([...spellings.keys()].
 /** Longer text is no unit and is not even folded. */
 const SPELLING_LENGTH_MAX = 16
 
+/** The codes that have a spelling like this text in everything but case, in their order; for hints alone. */
+export function spellingsLike(text: string): UnitCode[] {
+  if (text.length > SPELLING_LENGTH_MAX) return []
+  const folded = text.toLowerCase()
+  const codes = [...spellings].filter(([spelling]) => spelling.toLowerCase() === folded).map(([, code]) => code)
+  return unitCodes.filter((code) => codes.includes(code))
+}
+
 /**
  * The code that a written unit means, by its exact spelling. A spelling right in everything but case is refused as
  * ambiguous, never guessed: upper case turns milliohm into megohm, a factor of a thousand million.

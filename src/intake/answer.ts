@@ -84,10 +84,14 @@ const PROVISIONAL = 'Evidence is provisional until the next station check closes
 /** The one sentence that a person at the station reads first. */
 function actionSentence(stored: StoredUpload, folded: FoldedAnswer | null): string {
   const standing = folded?.attempt.standing ?? stored.outcome
-  const [code] = [...stored.codes, ...(folded?.attempt.codes ?? [])]
+  const codes = [...stored.codes, ...(folded?.attempt.codes ?? [])]
+  const [code] = codes
   if (standing === 'rejected' || standing === 'held') {
     const word = standing === 'rejected' ? 'Rejected, so the unit counts as untested' : 'Held'
-    return code === undefined ? `${word}.` : `${word}: ${sentenceOf(code.code, code.facts)} ${actionOf(code.code)}`
+    if (code === undefined) return `${word}.`
+    const field = code.pointer === undefined ? '' : ` (${code.pointer})`
+    const more = codes.length === 1 ? '' : ` The other ${codes.length - 1} are in codes.`
+    return `${word}: ${sentenceOf(code.code, code.facts)}${field} ${actionOf(code.code)}${more}`
   }
   const corrected = correctedVerdict(folded)
   if (corrected !== null) return `Corrected: the run counts as ${corrected}. What was sent first is kept.`
@@ -101,7 +105,7 @@ function actionSentence(stored: StoredUpload, folded: FoldedAnswer | null): stri
     case 'invalid':
       return `Not a proper test, so it says nothing about the unit.${because} Mend the cause and test again.`
     case 'inconclusive':
-      return `A reading cannot be placed against its limit.${because} Test again or have it decided.`
+      return `A reading cannot be placed against its limit.${because} Test again.`
     default:
       return `A required result is missing.${because} Test again.`
   }
@@ -113,10 +117,12 @@ function passSentence(folded: FoldedAnswer | null): string {
       return 'Passed, but a later run speaks for this unit.'
     case 'suspect':
       return 'Passed, but what it rested on was taken away afterwards. Test again.'
-    default:
+    default: {
+      const worth = folded?.attempt.evidence === 'good' ? 'Passed.' : `Passed. ${PROVISIONAL}`
       return folded?.release.releasable === false
-        ? `Passed. ${PROVISIONAL} The unit may not ship yet: ${folded.release.reasons.map(releaseSentence).join(' ')}`
-        : `Passed. ${PROVISIONAL}`
+        ? `${worth} The unit may not ship yet: ${folded.release.reasons.map(releaseSentence).join(' ')}`
+        : worth
+    }
   }
 }
 

@@ -13,6 +13,7 @@ import {
   type UploadMeasurement,
   type UploadStep,
 } from '../judging/words.ts'
+import { plainIssue } from '../platform/plain-issues.ts'
 import { pointerOf } from '../platform/problems.ts'
 import { type Claim, claimOf } from './claim.ts'
 import { type MeasuredWire, UploadWire } from './words.ts'
@@ -53,7 +54,7 @@ export function readUpload(bytes: Uint8Array): UploadRead {
     facts: { detail: REFUSED_TEXT[code] },
   }))
   if (json.canonical.includes('"__proto__":')) codes.push(...protoMembers(json.value, []))
-  const parsed = UploadWire.safeParse(json.value)
+  const parsed = UploadWire.safeParse(json.value, { error: plainIssue })
   if (!parsed.success) {
     for (const issue of parsed.error.issues) codes.push(...codesOfIssue(issue, json.value))
     return { kind: 'refused', codes: codes.slice(0, CODES_MAX).map(storable), digest, claim }
@@ -268,7 +269,11 @@ class Reader {
   private instant(text: string, pointer: string): number {
     const read = readInstant(text)
     if ('at' in read) return read.at
-    this.refuse(read.refused, pointer, { detail: 'must be a date and time with an offset', received: text })
+    this.refuse(read.refused, pointer, {
+      detail:
+        'must be RFC 3339, such as 2026-03-16T09:14:05.120+00:00, with T between date and time and a colon in the offset',
+      received: text,
+    })
     return 0
   }
 

@@ -9,7 +9,7 @@ import { type CompiledRevision, compiledRevision, exceedsMs } from './compile.ts
 import { type Facts, factOf, type ProductFact, type ProductVersionFact, type RevisionFact, siteOf } from './facts.ts'
 import type { PermitFact } from './permits.ts'
 import { type RunWorth, UNDOUBTED } from './run-support.ts'
-import { type CodeFound, type Outcome, outcomeOf, type Upload } from './words.ts'
+import { type CodeFound, type Outcome, outcomeOf, type Upload, type UploadCode } from './words.ts'
 
 export interface AdmitContext {
   /** Milliseconds since the epoch, by the server's clock. */
@@ -95,7 +95,7 @@ export function admit(upload: Upload, facts: Facts, context: AdmitContext): Admi
   const outcome = outcomeOf(codes)
   return {
     outcome,
-    codes,
+    codes: codes.map((code) => placed(code, pointerRoot)),
     skewMs: clock.skewMs,
     startedAtUsed: clock.startedAtUsed,
     serial,
@@ -109,6 +109,33 @@ export function admit(upload: Upload, facts: Facts, context: AdmitContext): Admi
     worth: outcome === 'accepted' ? worth : UNDOUBTED,
     permits,
   }
+}
+
+/** The member that a code is about, where the code itself does not say it. */
+const MEMBERS: Partial<Record<UploadCode, string>> = {
+  'product-unknown': '/product',
+  'product-plan-mismatch': '/product',
+  'revision-unknown': '/revision',
+  'digest-mismatch': '/revisionDigest',
+  'revision-stale': '/revision',
+  'revision-not-yet-in-force': '/revision',
+  'revision-blocked': '/revision',
+  'attribute-missing': '/variant',
+  'instrument-mismatch': '/instrument',
+  'calibration-expired': '/instrument',
+  'programming-not-current': '/programming',
+  'check-missing': '/station',
+  'station-locked': '/station',
+  'clock-skew': '/sentAt',
+  'clock-implausible': '/startedAt',
+  'clock-stepped': '/sentAt',
+  'start-uncertain': '/startedAt',
+  'run-too-long': '/endedAt',
+}
+
+function placed(found: CodeFound, root: string): CodeFound {
+  const member = MEMBERS[found.code]
+  return found.pointer !== undefined || member === undefined ? found : { ...found, pointer: `${root}${member}` }
 }
 
 /** Judged by what applied at the start; before the first interval the revision was not in force, and nothing did. */

@@ -1,4 +1,5 @@
 import { decimal, formatDecimal, multiply } from '../exact/decimal.ts'
+import { caseHint, numberHint, unitHint } from './hints.ts'
 import type { CodeFacts, ReasonCode, UploadCode } from './words.ts'
 
 /**
@@ -56,6 +57,8 @@ function because(facts: CodeFacts): string {
       return `It was made for instrument ${facts['instrument'] ?? 'unknown'} at station ${facts['station'] ?? 'unknown'}.`
     case 'other-revision':
       return `It is of plan ${facts['plan'] ?? 'unknown'}, revision ${facts['revision'] ?? 'unknown'}.`
+    case 'other-content':
+      return 'It was keyed from other content of that revision than the one cited.'
     case 'not-yet':
       return `It was keyed only at ${facts['keyedAt'] ?? 'a later time'}.`
     case 'ended':
@@ -102,9 +105,11 @@ const sentences: Readonly<Record<UploadCode | ReasonCode, Sentence>> = {
   'duplicate-member': () => 'A member is there twice, and it cannot be known which is meant.',
   'unit-missing': () => 'A number has no unit, and none is guessed.',
   'unit-ambiguous': (_, facts) =>
-    `The unit${also(facts, 'unit', ' ')} is right in everything but case; upper case can turn milliohm into megohm.`,
-  'unit-unknown': (_, facts) => `The unit${also(facts, 'unit', ' ')} is not known.`,
-  'not-a-number': (_, facts) => `The value${also(facts, 'value', ' ')} is not a decimal number.`,
+    `The unit${also(facts, 'unit', " '", "'")} is right in everything but case, which can be a factor of a thousand million. ${caseHint(facts['unit'] ?? '')}`.trimEnd(),
+  'unit-unknown': (_, facts) =>
+    `The unit${also(facts, 'unit', " '", "'")} is not known. ${unitHint(facts['unit'] ?? '')}`,
+  'not-a-number': (_, facts) =>
+    `The value${also(facts, 'value', " '", "'")} is not a decimal number. ${numberHint(facts['value'] ?? '')}`,
   'offset-missing': () => 'A time has no offset from UTC, so it could mean several instants.',
   'serial-not-text': () => 'The serial is not text; as a number it would lose its leading zeros.',
   'serial-not-allowed': (_, facts) => facts['detail'] ?? 'The serial does not follow the rule of the product.',
@@ -163,7 +168,8 @@ const sentences: Readonly<Record<UploadCode | ReasonCode, Sentence>> = {
   'below-limit': (say, facts) => `${say('reading')} is below the limit of ${say('limit')}${onLimit(facts)}.`,
   'above-limit-in-ramp': (say, facts) =>
     `${say('reading')} while the voltage rose is above the limit of ${say('limit')}${onLimit(facts)}.`,
-  'detector-mismatch': (say) => `The number was read as ${say('used')}; the limit is for ${say('planned')}.`,
+  'detector-mismatch': (say) =>
+    `The number was read as ${say('used')}; the limit is for ${say('planned')}. Words are compared letter by letter.`,
   'network-mismatch': (say) => `Network ${say('used')} was used; the plan asks for ${say('planned')}.`,
   'voltage-not-reached': noProperEnd('The voltage was not reached'),
   'current-not-reached': noProperEnd('The current was not reached'),
@@ -190,7 +196,9 @@ const sentences: Readonly<Record<UploadCode | ReasonCode, Sentence>> = {
   'lead-offset-taken-later': () => 'The lead offset was taken after this test had started.',
   'lead-offset-large': (say) => `The lead offset is ${say('offset')}; the plan accepts no more than ${say('most')}.`,
   'net-below-zero': (say, facts) =>
-    `Without the leads${also(facts, 'offset', ' (', ')')}, ${say('reading')} is below zero.`,
+    facts['offset'] === undefined
+      ? `${say('reading')} is below zero, which a resistance cannot be.`
+      : `Without the leads (${facts['offset']}), ${say('reading')} is below zero.`,
   'order-wrong': (say) => `Step ${say('step')} started before step ${say('after')} had ended.`,
   'open-lead-suspected': (say) =>
     `${say('reading')} is below ${say('minimum')}, the least that a connected unit shows: look for an open lead.`,
@@ -217,7 +225,10 @@ const sentences: Readonly<Record<UploadCode | ReasonCode, Sentence>> = {
 const CORRECT = 'Correct it and send it under a new key, with the key of this upload in replaces.'
 const TEST_AGAIN = 'Test the unit again under the revision that is assigned to the station.'
 const RECORD_AND_TEST = 'Record what is missing, then test the unit again and send that as a new upload.'
-const BY_PERSON = 'A person must decide, with a reason.'
+const BY_PERSON = 'Test the unit again; what is held stays held, and a later pass speaks for the unit.'
+const SENT_ANEW =
+  'Where the clock is right and sentAt was not stamped anew at sending, send the same run under a new key with the present sentAt.'
+const ASK_ADMINISTRATOR = 'Check how it is spelled, or have an administrator add it. Then send the run under a new key.'
 
 const actions: Readonly<Record<UploadCode, string>> = {
   'field-invalid': CORRECT,
@@ -230,9 +241,10 @@ const actions: Readonly<Record<UploadCode, string>> = {
   'serial-not-text': CORRECT,
   'serial-not-allowed': CORRECT,
   'frequency-missing': CORRECT,
-  'station-unknown': TEST_AGAIN,
+  'station-unknown': ASK_ADMINISTRATOR,
   'station-mismatch': 'Send it with the key of its own station.',
-  'product-unknown': TEST_AGAIN,
+  'product-unknown':
+    'Check how the product is spelled, or have a version of it confirmed. Then send the run under a new key.',
   'product-plan-mismatch': TEST_AGAIN,
   'revision-unknown': TEST_AGAIN,
   'digest-mismatch': `Read the assignment anew. ${TEST_AGAIN}`,
@@ -247,11 +259,11 @@ const actions: Readonly<Record<UploadCode, string>> = {
   'check-missing':
     'Check the station with its reference units before testing. A check made in time and not yet recorded settles this by itself.',
   'station-locked': `Do not test at this station until it is mended and a check is good. ${BY_PERSON}`,
-  'clock-skew': `Set the station's clock. ${BY_PERSON}`,
+  'clock-skew': `Set the station's clock (and its time zone, where it is off by whole hours). ${SENT_ANEW}`,
   'clock-implausible': `Set the station's clock. ${BY_PERSON}`,
   'clock-stepped': BY_PERSON,
   'start-uncertain': `Set the station's clock. ${BY_PERSON}`,
-  'over-stress': 'Put the unit aside. Two people must decide, with a reason.',
+  'over-stress': 'Put the unit aside: it may be damaged. Have it looked at before it is tested again.',
   'run-too-long': BY_PERSON,
   'purpose-not-allowed': BY_PERSON,
   'identity-conflict':

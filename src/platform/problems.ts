@@ -19,6 +19,7 @@ export const problems = {
   'one-time-code-invalid': { status: 403, title: 'The one-time code does not count' },
   'two-people-required': { status: 403, title: 'A second person must do this' },
   'route-not-found': { status: 404, title: 'There is nothing at this path' },
+  'method-not-allowed': { status: 405, title: 'There is something at this path, but not by this method' },
   'request-timeout': { status: 408, title: 'The request did not arrive in time' },
   'body-too-large': { status: 413, title: 'The body is too large' },
   'path-too-long': { status: 414, title: 'A part of the path is too long' },

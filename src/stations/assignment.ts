@@ -220,6 +220,12 @@ function textOf(fact: ReasonFacts[string] | undefined): string {
   return Array.isArray(fact) ? fact.join(', ') : String(fact ?? '')
 }
 
+/** Product, variant where one was asked for, and operation: one of them may be misspelled. */
+function whatOf(fact: (name: string) => string): string {
+  const variant = fact('variant')
+  return `${fact('product')}${variant === '' ? '' : ` ${variant}`}, operation ${fact('operation')}`
+}
+
 /** A sentence for whoever stands at the station, from the facts of the reason. */
 const actions: Readonly<Record<AssignmentReasonCode, (fact: (name: string) => string) => string>> = {
   'product-unknown': (fact) =>
@@ -232,8 +238,8 @@ const actions: Readonly<Record<AssignmentReasonCode, (fact: (name: string) => st
         : `Product ${fact('product')} has no variant ${fact('variant')}. Name one of ${fact('known')}.`,
   'nothing-in-force': (fact) =>
     fact('nextFrom') === ''
-      ? `No test plan is in force here for ${fact('product')} ${fact('variant')}. Do not test; ask the test engineer.`
-      : `No test plan is in force here for ${fact('product')} ${fact('variant')} before ${fact('nextFrom')}. Do not test until then.`,
+      ? `No test plan is in force here for ${whatOf(fact)}. Do not test; ask the test engineer.`
+      : `No test plan is in force here for ${whatOf(fact)} before ${fact('nextFrom')}. Do not test until then.`,
   'revision-unchecked': (fact) =>
     `Revision ${fact('revision')} of ${fact('plan')} has not been checked with the rules of today. Ask again in a moment.`,
   'revision-blocked': (fact) =>

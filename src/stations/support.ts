@@ -128,10 +128,10 @@ function programmingAnswer(facts: SupportFacts, start: number, knownBy: number |
   if (programming.station !== facts.station || programming.instrument !== facts.instrument) {
     return because('elsewhere', { station: programming.station, instrument: programming.instrument })
   }
-  const isSame = programming.plan === cited.plan && programming.revision === cited.revision
-  if (!isSame || programming.revisionDigest !== cited.revisionDigest) {
+  if (programming.plan !== cited.plan || programming.revision !== cited.revision) {
     return because('other-revision', { plan: programming.plan, revision: String(programming.revision) })
   }
+  if (programming.revisionDigest !== cited.revisionDigest) return because('other-content')
   const state = programmingAt({ programming, others: cited.others, assignments: facts.assignments }, start, knownBy)
   switch (state.state) {
     case 'current':

@@ -113,11 +113,10 @@ const sentences: Readonly<Record<ReleaseCode, (facts: Readonly<Record<string, st
   'latest-run-invalid': ({ operation, runId }) =>
     `The latest run of ${operation} (${runId}) was not a proper test. Mend the cause and test again.`,
   'latest-run-inconclusive': ({ operation, runId }) =>
-    `A reading of the latest run of ${operation} (${runId}) cannot be placed against its limit. Test again or have it decided.`,
+    `A reading of the latest run of ${operation} (${runId}) cannot be placed against its limit. Test again.`,
   'latest-run-incomplete': ({ operation, runId }) =>
     `The latest run of ${operation} (${runId}) lacks a required result. Test again.`,
-  'hold-open': ({ runId, codes }) =>
-    `The run ${runId} is held (${codes}) and waits for a fact or a decision. Test again or settle it.`,
+  'hold-open': ({ runId, codes }) => `The run ${runId} is held (${codes}). Record what is missing, or test again.`,
   'failure-unexplained': ({ runId }) =>
     `A failure was reported in the run ${runId}, which did not count. Find the cause, then test again with attemptCause after-rework or after-event.`,
   'evidence-suspect': ({ runId, kinds }) =>

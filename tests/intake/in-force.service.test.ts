@@ -43,7 +43,7 @@ describe('the change from one revision to the next', () => {
     const early = await started(CHANGE - 1, cite8)
     expect([early.status, codesOf(early)]).toEqual([422, ['revision-not-yet-in-force']])
     expect(early.body.codes[0]).toMatchObject({
-      pointer: null,
+      pointer: '#/revision',
       facts: { plan: 'ex36-final', revision: '8', inForceFrom: iso(CHANGE) },
       action: expect.stringContaining('was not in force yet'),
     })

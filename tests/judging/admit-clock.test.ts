@@ -164,6 +164,7 @@ describe('a start between transport and tolerance must find the same state twice
     expect(decision.codes).toEqual([
       {
         code: 'start-uncertain',
+        pointer: '/startedAt',
         facts: {
           about: 'calibration',
           startedAt: writeInstant(upload.startedAt),

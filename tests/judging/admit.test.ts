@@ -128,6 +128,7 @@ describe('the unit', () => {
     expect(decision.codes).toEqual([
       {
         code: 'attribute-missing',
+        pointer: '/variant',
         facts: { variant: 'EX36-3M', step: 'bond', measurement: 'motor-housing', member: 'limitUpper' },
       },
     ])

@@ -140,6 +140,8 @@ test('every act of the interface has left an entry under its own name', async ()
     .filter(([path]) => !['/v1/runs', '/v1/runs/batch', '/v1/runs/check'].includes(path))
     .flatMap(([, methods]) => Object.entries(methods))
     .flatMap(([method, { operationId }]) => (method === 'get' ? [] : [operationId]))
+    // An edition that comes in as a file is written by the same act.
+    .filter((operationId) => !/From(Csv|Dmn)$/.test(operationId))
   expect(acts).toContain('createPerson')
   const recorded = new Set((await entries()).map(({ action }) => action))
   // What opens presence for a signature is recorded as well, by the guard.

@@ -34,7 +34,7 @@ export function answerCompiler(checked: boolean): FastifySerializerCompiler<z.Zo
 
 /** Everything that is thrown while a request is handled becomes a problem document here. */
 export function answerError(error: unknown, request: FastifyRequest, reply: FastifyReply, checked: boolean): void {
-  const problem = problemOf(error)
+  const problem = problemOf(error, request.routeOptions.bodyLimit)
   const declared = request.routeOptions.config.refusals
   if (checked && declared !== undefined && problem.status !== 500 && !isDeclared(problem.key, declared, request)) {
     const detail = `${request.method} ${request.routeOptions.url} does not declare the refusal ${problem.key}`
@@ -44,9 +44,25 @@ export function answerError(error: unknown, request: FastifyRequest, reply: Fast
   send(request, reply, problem)
 }
 
-/** Nothing is registered at the path asked for. */
-export function answerNotFound(request: FastifyRequest, reply: FastifyReply): void {
-  send(request, reply, new Problem('route-not-found'))
+/** A path that routes are registered at, with their methods. */
+export interface KnownPath {
+  readonly path: RegExp
+  readonly methods: Set<string>
+}
+
+/** Nothing is registered at the path asked for; another method of it, or the path without its last slash, is named. */
+export function answerNotFound(request: FastifyRequest, reply: FastifyReply, known: readonly KnownPath[]): void {
+  const [path = ''] = request.url.split('?', 1)
+  const methodsAt = (asked: string) => known.find((one) => one.path.test(asked))?.methods
+  const methods = methodsAt(path)
+  if (methods !== undefined && !methods.has(request.method)) {
+    const allow = [...methods].sort().join(', ')
+    send(request, reply, new Problem('method-not-allowed', { detail: `By ${allow}.`, headers: { allow } }))
+    return
+  }
+  const bare = path.replace(/\/+$/, '')
+  const detail = bare !== path && methodsAt(bare) !== undefined ? 'Leave out the slash at the end.' : undefined
+  send(request, reply, new Problem('route-not-found', detail === undefined ? {} : { detail }))
 }
 
 /** Errors of the framework before a route was found. */
@@ -94,14 +110,16 @@ const FRAMEWORK_ERRORS: Readonly<Record<string, ProblemKey>> = {
 }
 
 /** Any thrown value as the problem the caller is shown. What we do not know is `unexpected`, with nothing inside. */
-export function problemOf(error: unknown): Problem {
+export function problemOf(error: unknown, bodyLimit?: number): Problem {
   const known = translated(error)
   if (known instanceof Problem) {
     return known
   }
   const code = typeof error === 'object' && error !== null && 'code' in error ? error.code : undefined
   const key = typeof code === 'string' ? FRAMEWORK_ERRORS[code] : undefined
-  return new Problem(key ?? 'unexpected', { cause: error })
+  const detail =
+    key === 'body-too-large' && bodyLimit !== undefined ? `At most ${bodyLimit} bytes are taken here.` : undefined
+  return new Problem(key ?? 'unexpected', { cause: error, ...(detail === undefined ? {} : { detail }) })
 }
 
 function isDeclared(key: ProblemKey, declared: ReadonlySet<ProblemKey>, request: FastifyRequest): boolean {

@@ -18,7 +18,14 @@ import type { ReceivedClock } from '../clock.ts'
 import type { Database } from '../database/pool.ts'
 import { fieldInvalid, Problem, type ProblemKey, pointerToken } from '../problems.ts'
 import { addRefusals, isNotModified } from './conventions.ts'
-import { answerCompiler, answerError, answerFrameworkError, answerNotFound, answerSocketError } from './errors.ts'
+import {
+  answerCompiler,
+  answerError,
+  answerFrameworkError,
+  answerNotFound,
+  answerSocketError,
+  type KnownPath,
+} from './errors.ts'
 import { validatorCompiler } from './validation.ts'
 
 /** What every room's `rest.ts` is given. A room that needs more takes it in its own register function. */
@@ -118,8 +125,22 @@ export async function createServer(options: ServerOptions): Promise<FastifyInsta
     done()
   })
   app.setErrorHandler((error, request, reply) => answerError(error, request, reply, options.checkAnswers === true))
-  app.setNotFoundHandler(answerNotFound)
+  const known = new Map<string, KnownPath>()
+  app.addHook('onRoute', ({ url, method }) => {
+    const path = known.get(url) ?? { path: pathOf(url), methods: new Set<string>() }
+    known.set(url, path)
+    for (const one of [method].flat()) path.methods.add(one)
+  })
+  app.setNotFoundHandler((request, reply) => answerNotFound(request, reply, [...known.values()]))
   return app
+}
+
+/** The paths that a route is asked for at; a parameter is one segment. */
+function pathOf(url: string): RegExp {
+  const segments = url
+    .split('/')
+    .map((one) => (one.startsWith(':') ? '[^/]+' : one.replace(/[.*+?^${}()|[\]\\]/g, '\\$&')))
+  return new RegExp(`^${segments.join('/')}$`)
 }
 
 /** For the whole body to arrive: a sender that trickles bytes is answered 408 and cut off. */

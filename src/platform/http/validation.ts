@@ -1,6 +1,7 @@
 import type { FastifySchemaCompiler } from 'fastify'
 import type { z } from 'zod'
 import { safeParse } from 'zod/v4/core'
+import { plainIssue } from '../plain-issues.ts'
 import { Problem, type ProblemError, type ProblemPlace, pointerOf } from '../problems.ts'
 
 const ISSUES_MAX = 100
@@ -17,7 +18,7 @@ export const validatorCompiler: FastifySchemaCompiler<z.ZodType> = ({ schema, ht
   const place = PLACES[httpPart ?? 'body'] ?? 'body'
   const key = place === 'body' ? 'field-invalid' : 'parameter-invalid'
   return (value: unknown) => {
-    const read = safeParse(schema, value)
+    const read = safeParse(schema, value, { error: plainIssue })
     return read.success
       ? { value: read.data }
       : { error: new Problem(key, { errors: describeIssues(read.error.issues, value, place) }) }

@@ -70,6 +70,15 @@ describe('the shape of a refusal', () => {
     }
   })
 
+  test('another method of a path is named, and so is a slash too many', async () => {
+    const put = await sample.server.inject({ method: 'PUT', url: '/v1/things' })
+    expect([put.statusCode, put.headers['allow']]).toEqual([405, 'GET, HEAD, POST'])
+    expect(put.json()).toMatchObject({ type: problemType('method-not-allowed'), detail: 'By GET, HEAD, POST.' })
+    const slash = await sample.server.inject('/v1/broken/?limit=2')
+    expect([slash.statusCode, slash.json().detail]).toEqual([404, 'Leave out the slash at the end.'])
+    expect((await sample.server.inject('/v1/nowhere/')).json().detail).toBeUndefined()
+  })
+
   test('a refusal or an answer that was not declared fails in tests', async () => {
     const undeclared = await sample.server.inject('/v1/undeclared')
     expect(undeclared.statusCode).toBe(500)
