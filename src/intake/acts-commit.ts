@@ -3,6 +3,7 @@ import type { GateShare } from '../platform/gate.ts'
 import type { Ids } from '../platform/ids.ts'
 import { type AttemptWorth, type FoldedAttempt, type FoldPolicy, foldUnit, governingRuns } from '../units/fold.ts'
 import { unitKey, versionOfUnits } from '../units/reads.ts'
+import { waitsForFacts } from '../units/run-kinds.ts'
 import { needsOfAttempt, withSteps, worthOf } from '../units/support.ts'
 import type { Attempt, Release, UnitName } from '../units/words.ts'
 import { type Decided, decideReceived, needsOfReceived, type Received, underPermits } from './decided.ts'
@@ -314,7 +315,13 @@ async function foldHistories(
 }
 
 /** Nothing carries it. */
-const NO_WORTH: AttemptWorth = { suspect: true, suspectKinds: [], suspectSteps: [], isClosed: false }
+const NO_WORTH: AttemptWorth = {
+  suspect: true,
+  suspectKinds: [],
+  suspectSteps: [],
+  isClosed: false,
+  isSupported: false,
+}
 
 /** Asks what earlier runs that speak for an operation still rest on; few units have any. */
 async function loadWorths(
@@ -324,7 +331,7 @@ async function loadWorths(
   worths: Map<string, AttemptWorth>,
 ): Promise<void> {
   for (const run of runs) {
-    if (run.outcome !== 'accepted' || worths.has(run.runId)) continue
+    if (!(run.outcome === 'accepted' || waitsForFacts(run)) || worths.has(run.runId)) continue
     const start = run.site === facts.site ? facts : emptyFacts(run.site, { version: 0, rulesVersion: 0 })
     const needs = needsOfAttempt(run)
     const loaded = missingNeeds(start, needs).length === 0 ? start : await commit.loadFacts(start, needs)

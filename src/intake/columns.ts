@@ -121,6 +121,7 @@ export const attemptColumns: readonly Column<AttemptRow>[] = [
   ['revision', 'int4', 'revision'],
   ['instrument', 'text', 'instrument'],
   ['programming', 'text', 'programming'],
+  ['person', 'text', 'person'],
   ['attempt_cause', 'text', 'attemptCause'],
   ['reported_failure', 'bool', 'reportedFailure'],
   ['steps', 'jsonb', 'steps'],

@@ -294,6 +294,7 @@ export function attemptRow(received: Received, decided: Decided, stored: StoredU
     revision: claim.revision ?? null,
     instrument: claim.instrument ?? null,
     programming: received.read.kind === 'read' ? (received.read.upload.programming ?? null) : null,
+    person: received.read.kind === 'read' ? received.read.upload.person : null,
     attemptCause: claim.attemptCause ?? null,
     reportedFailure,
     steps: stepsOf(decided),

@@ -185,6 +185,15 @@ export const codeOutcomes = {
 } as const satisfies Record<string, Outcome>
 export type UploadCode = keyof typeof codeOutcomes
 
+/** Holds for want of a fact: once it is recorded, dated before the test, they are settled by themselves. */
+export const missingFactCodes: ReadonlySet<UploadCode> = new Set([
+  'person-unknown',
+  'instrument-mismatch',
+  'calibration-expired',
+  'programming-not-current',
+  'check-missing',
+])
+
 /** The codes that are found while the bytes are read, before any fact is asked. */
 export type ReadingCode =
   | 'duplicate-member'

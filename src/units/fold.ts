@@ -3,7 +3,7 @@ import type { RunWorth } from '../judging/run-support.ts'
 import type { CodeFound } from '../judging/words.ts'
 import type { ShipState, UnitEvent } from './event-words.ts'
 import { compareEvents, hasIdentityConflict, shipStateAt, unmadeBy } from './events.ts'
-import { isConceded, isCountedRun, isPass, isRun } from './run-kinds.ts'
+import { isConceded, isCountedRun, isPass, isRun, waitsForFacts } from './run-kinds.ts'
 import { isComplete, isProven, stepStandings } from './step-evidence.ts'
 import type { Attempt, Evidence, Release, ReleaseReason, Standing } from './words.ts'
 
@@ -11,7 +11,7 @@ import type { Attempt, Evidence, Release, ReleaseReason, Standing } from './word
 export interface FoldPolicy {
   /** Operations the product requires, by the version in effect when it is asked; none where no version is. */
   readonly operationsRequired: readonly string[]
-  /** What an accepted run is worth by all that is known now. */
+  /** What a run that is accepted, or held for want of facts, is worth by all that is known now. */
   readonly worthOf: (attempt: Attempt) => AttemptWorth
 }
 
@@ -19,6 +19,8 @@ export interface FoldPolicy {
 export interface AttemptWorth extends RunWorth {
   /** The steps of those kinds. */
   readonly suspectSteps: readonly string[]
+  /** Nothing that it was held for is missing now. */
+  readonly isSupported: boolean
 }
 
 export interface FoldedAttempt {
@@ -69,10 +71,17 @@ function governingRun(ordered: readonly Attempt[], operation: string): Attempt |
 
 /**
  * The runs whose support decides about release; only theirs need be asked for. The latest of each operation, and where
- * its plan takes evidence from steps, every run that a step has passed in.
+ * its plan takes evidence from steps, every run that a step has passed in; those that wait for facts, and what would
+ * speak were they settled.
  */
 export function governingRuns(attempts: readonly Attempt[], events: readonly UnitEvent[] = []): Attempt[] {
-  return governing(asTheyStand([...attempts].sort(compareAttempts), [...events].sort(compareEvents)))
+  const ordered = [...attempts].sort(compareAttempts)
+  const happened = [...events].sort(compareEvents)
+  const held = governing(asTheyStand(ordered, happened, () => false))
+  const waiting = ordered.filter(waitsForFacts)
+  if (waiting.length === 0) return held
+  const settled = governing(asTheyStand(ordered, happened, () => true))
+  return [...new Map([...held, ...waiting, ...settled].map((run) => [run.runId, run])).values()]
 }
 
 /** Attempts in their order, and what has happened to the unit, in its order. */
@@ -82,16 +91,21 @@ interface History {
   readonly events: readonly UnitEvent[]
 }
 
-function asTheyStand(ordered: readonly Attempt[], events: readonly UnitEvent[]): History {
-  if (events.length === 0) return { attempts: ordered, events }
-  return {
-    attempts: ordered.map((attempt) =>
-      hasIdentityConflict(events, attempt)
-        ? { ...attempt, outcome: 'held', codes: [...attempt.codes, 'identity-conflict'] }
-        : attempt,
-    ),
-    events,
-  }
+/** `isSupported` is asked of runs that wait for facts. */
+function asTheyStand(
+  ordered: readonly Attempt[],
+  events: readonly UnitEvent[],
+  isSupported: (attempt: Attempt) => boolean,
+): History {
+  if (events.length === 0 && !ordered.some(waitsForFacts)) return { attempts: ordered, events }
+  const attempts = ordered.map((attempt): Attempt => {
+    const settled: Attempt =
+      waitsForFacts(attempt) && isSupported(attempt) ? { ...attempt, outcome: 'accepted', codes: [] } : attempt
+    return hasIdentityConflict(events, settled)
+      ? { ...settled, outcome: 'held', codes: [...settled.codes, 'identity-conflict'] }
+      : settled
+  })
+  return { attempts, events }
 }
 
 /** Those of which nothing has taken the worth. */
@@ -133,13 +147,14 @@ export function foldUnit(
   events: readonly UnitEvent[] = [],
 ): FoldedUnit {
   const ordered = [...attempts].sort(compareAttempts)
-  const history = asTheyStand(ordered, [...events].sort(compareEvents))
+  const isSupported = (attempt: Attempt) => policy.worthOf(attempt).isSupported
+  const history = asTheyStand(ordered, [...events].sort(compareEvents), isSupported)
   const speaking = new Set(governing(history))
   const numbers = numberAttempts(history.attempts)
   const folded = history.attempts.map(
     (standing, index): FoldedAttempt => ({
       attempt: ordered[index] ?? standing,
-      codes: standingCodes(standing, ordered[index], history.events),
+      codes: standingCodes(standing, history.events),
       number: numbers.get(standing) ?? null,
       standing: standing.outcome,
       evidence: evidenceOf(standing, speaking, { policy, history }),
@@ -157,8 +172,8 @@ export function foldUnit(
   }
 }
 
-function standingCodes(standing: Attempt, attempt: Attempt | undefined, events: readonly UnitEvent[]): CodeFound[] {
-  if (standing.outcome === attempt?.outcome) return []
+function standingCodes(standing: Attempt, events: readonly UnitEvent[]): CodeFound[] {
+  if (!standing.codes.includes('identity-conflict')) return []
   return [{ code: 'identity-conflict', facts: { shipState: shipStateAt(events, standing.startedAt) } }]
 }
 

@@ -12,6 +12,7 @@ import { normaliseSerial, readSerialRule } from '../products/serial.ts'
 import { type ConfirmedVersion, versionInEffect } from '../products/versions.ts'
 import type { UnitEvent, UnitEventWire } from './event-words.ts'
 import { type FoldedUnit, type FoldPolicy, foldUnit, governingRuns } from './fold.ts'
+import { waitsForFacts } from './run-kinds.ts'
 import { needsOfAttempt, worthOf } from './support.ts'
 import { type Attempt, type UnitName, writeRelease } from './words.ts'
 
@@ -46,7 +47,7 @@ const READ_HISTORIES = `
          sequence_number AS "sequenceNumber", received_at AS "receivedAt", outcome, codes, purpose,
          coalesce(corrected.verdict_after, verdict) AS verdict,
          CASE WHEN corrected.verdict_after IS NULL THEN NULL ELSE verdict END AS "correctedFrom", operation,
-         variant, plan, revision, instrument, programming, attempt_cause AS "attemptCause",
+         variant, plan, revision, instrument, programming, person, attempt_cause AS "attemptCause",
          reported_failure AS "reportedFailure", coalesce(corrected.steps, attempts.steps) AS steps,
          (SELECT c.concession FROM intake.concessions c JOIN intake.concession_approvals a USING (site_id, concession)
           WHERE c.site_id = attempts.site_id AND c.run_id = attempts.run_id ORDER BY a.approved_at, c.concession LIMIT 1) AS concession,
@@ -59,7 +60,7 @@ const READ_HISTORIES = `
       AND (c.verdict_before = c.verdict_after OR f.confirmed_at IS NOT NULL)
     ORDER BY coalesce(f.confirmed_at, c.recorded_at) DESC, c.correction_id DESC LIMIT 1) corrected ON true
   UNION ALL
-  SELECT product, serial, site_id, '', '', event_id, at, 0, recorded_at, 'accepted', '{}', '', NULL, NULL, NULL, NULL, NULL, NULL,
+  SELECT product, serial, site_id, '', '', event_id, at, 0, recorded_at, 'accepted', '{}', '', NULL, NULL, NULL, NULL, NULL, NULL, NULL,
          NULL, NULL, NULL, false, NULL, NULL, ${EVENT_JSON}
   FROM intake.unit_events JOIN unnest($1::text[], $2::text[]) AS given (product, serial) USING (product, serial)`
 
@@ -87,7 +88,8 @@ export async function readHistories(sql: Sql, units: readonly UnitName[]): Promi
 async function loadSupport(sql: Sql, histories: Iterable<UnitHistory>): Promise<ReadonlyMap<string, Facts>> {
   const needs = new Map<string, FactKey[]>()
   for (const run of [...histories].flatMap(({ attempts, events }) => governingRuns(attempts, events))) {
-    if (run.outcome === 'accepted') needs.set(run.site, [...(needs.get(run.site) ?? []), ...needsOfAttempt(run)])
+    if (run.outcome === 'accepted' || waitsForFacts(run))
+      needs.set(run.site, [...(needs.get(run.site) ?? []), ...needsOfAttempt(run)])
   }
   const loaded = new Map<string, Facts>()
   for (const [site, keys] of needs) {
@@ -215,7 +217,7 @@ export function writeUnit(unit: UnitRead) {
 /** The history of a unit, every attempt in order. */
 export function writeAttempts(unit: UnitRead) {
   return unit.folded.attempts.map(({ attempt, number, standing, evidence, codes }) => {
-    const { uploadKey: _uploadKey, sequenceNumber: _sequenceNumber, ...shown } = attempt
+    const { uploadKey: _uploadKey, sequenceNumber: _sequenceNumber, person: _person, ...shown } = attempt
     return {
       ...shown,
       codes: [...attempt.codes, ...codes.map(({ code }) => code)],

@@ -8,7 +8,8 @@ import type { Attempt } from './words.ts'
 export function needsOfAttempt(attempt: Attempt): FactKey[] {
   const cites = citesOf(attempt)
   if (cites === undefined) return []
-  return [...supportNeeds(cites, attempt.site), revisionKey(cites.plan, cites.revision)]
+  const person: FactKey[] = attempt.person === null ? [] : [`person/${attempt.person}`]
+  return [...supportNeeds(cites, attempt.site), revisionKey(cites.plan, cites.revision), ...person]
 }
 
 /** What nothing is known to carry. */
@@ -21,17 +22,19 @@ const NOTHING: RunWorth = { suspect: true, suspectKinds: [], isClosed: false }
 export function worthOf(facts: Facts, attempt: Attempt): AttemptWorth {
   const cites = citesOf(attempt)
   const revision = cites && factOf(facts, 'revision', `${cites.plan}/${cites.revision}`)
-  if (!cites || !revision) return { ...NOTHING, suspectSteps: [] }
+  if (!cites || !revision) return { ...NOTHING, suspectSteps: [], isSupported: false }
   const { content } = revision
-  const worth = supportOfRun(cites, facts, { at: attempt.startedAt, kinds: kindsOf(content) }) ?? NOTHING
-  return withSteps(worth, content)
+  const support = supportOfRun(cites, facts, { at: attempt.startedAt, kinds: kindsOf(content) })
+  const isSupported =
+    support?.missing.length === 0 && attempt.person !== null && factOf(facts, 'person', attempt.person) !== null
+  return { ...withSteps(support ?? NOTHING, content), isSupported }
 }
 
-/** The worth with the steps that it puts in doubt. */
+/** The worth with the steps that it puts in doubt, of a run that was admitted just now: what it lacks, it lacks. */
 export function withSteps(worth: RunWorth, content: PlanContent): AttemptWorth {
   const { suspect, suspectKinds, isClosed } = worth
   const steps = content.steps.filter(({ kind }) => suspectKinds.includes(kind))
-  return { suspect, suspectKinds, isClosed, suspectSteps: steps.map(({ step }) => step) }
+  return { suspect, suspectKinds, isClosed, suspectSteps: steps.map(({ step }) => step), isSupported: false }
 }
 
 /** Undefined for a refused upload that named none of it; such a one is no evidence anyhow. */

@@ -58,6 +58,8 @@ export interface Attempt {
   readonly revision: number | null
   readonly instrument: string | null
   readonly programming: string | null
+  /** Whom the run names; null for a refused upload that names nobody. */
+  readonly person: string | null
   readonly attemptCause: string | null
   /** The station reported a failure, or a measurement ended by over-current, breakdown or arc. */
   readonly reportedFailure: boolean

@@ -62,7 +62,7 @@ function stored(parts: Partial<StoredUpload> = {}): StoredUpload {
 }
 
 function foldedOf(runId: string, history = [pass]) {
-  const folded = foldUnit(history, { operationsRequired: ['final'], worthOf: () => sound })
+  const folded = foldUnit(history, { operationsRequired: ['final'], worthOf: () => ({ ...sound, isSupported: false }) })
   const found = folded.attempts.find((one) => one.attempt.runId === runId)
   if (found === undefined) throw new Error('the run is in its history')
   return { attempt: found, release: folded.release }

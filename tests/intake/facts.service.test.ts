@@ -47,6 +47,12 @@ describe('a person', () => {
     expect(answer.body).toMatchObject({ verdict: 'pass', evidence: 'none', attempt: 1 })
     expect(answer.body.codes[0]).toMatchObject({ pointer: '#/person', facts: { person: 'P-0999' } })
     expect(reasonsOf(answer.body.release)).toEqual(['hold-open'])
+    const { serial } = (await line.analyst.get('/v1/runs?code=person-unknown')).body.items[0]
+    created(await administer('/v1/persons', { person: 'P-0999', name: 'Nan Whitlock', roles: [] }))
+    expect(await releaseOf(serial)).toMatchObject({ releasable: true, reasons: [] })
+    // The answer to a later upload of the unit is made with it as well.
+    const run = expected(await line.analyst.get(`/v1/runs/${answer.body.runId}`), 200).body
+    expect(run).toMatchObject({ outcome: 'held', standing: 'accepted', evidence: 'provisional' })
   })
 })
 

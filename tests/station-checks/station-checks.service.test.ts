@@ -153,7 +153,11 @@ describe('a day of one station', () => {
     const start = six + 23 * HOUR
     const held = expected(await run(start), 202).body
     expect(codesOf(held)).toEqual(['check-missing'])
+    expect((await release(held.serial)).reasons).toMatchObject([{ code: 'hold-open' }])
     created(await check('SC-LATE', start - MINUTE))
+    expect(await release(held.serial)).toMatchObject({ releasable: true, provisional: true, reasons: [] })
+    const { attempts } = expected(await line.analyst.get(`/v1/units/EX36/${held.serial}`), 200).body
+    expect(attempts[0]).toMatchObject({ outcome: 'held', standing: 'accepted', evidence: 'provisional' })
     expect(expected(await run(start + 2 * MINUTE), 201).body.codes).toEqual([])
   })
 

@@ -8,7 +8,13 @@ export function at(time: string): number {
 }
 
 /** Worth of a run that rests on everything, before a check has closed its bracket. */
-export const sound: AttemptWorth = { suspect: false, suspectKinds: [], suspectSteps: [], isClosed: false }
+export const sound: AttemptWorth = {
+  suspect: false,
+  suspectKinds: [],
+  suspectSteps: [],
+  isClosed: false,
+  isSupported: true,
+}
 /** Of one that lost its support. */
 export const doubted: AttemptWorth = { ...sound, suspect: true }
 
@@ -36,6 +42,7 @@ export function attempt(parts: Partial<Attempt> = {}): Attempt {
     verdict: 'pass',
     correctedFrom: null,
     concession: null,
+    person: 'P-0417',
     operation: 'final',
     variant: 'EX36-3M',
     plan: 'ex36-final',

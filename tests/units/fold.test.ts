@@ -217,6 +217,24 @@ describe('evidence', () => {
     expect(against([attempt({ verdict: 'invalid', concession: 'CN-104' })])).toEqual(['latest-run-invalid'])
   })
 
+  test('of a run that was held for want of facts is there once nothing is missing, and then it may ship', () => {
+    const held = attempt({ outcome: 'held', codes: ['calibration-expired', 'check-missing'] })
+    const folded = (isSupported: boolean) => fold([held], { worthOf: () => ({ ...sound, isSupported }) })
+    expect(folded(false).release.reasons.map(({ code }) => code)).toEqual(['hold-open'])
+    expect(folded(true)).toMatchObject({
+      attempts: [{ standing: 'accepted', evidence: 'provisional', codes: [], attempt: { outcome: 'held' } }],
+      release: { releasable: true },
+    })
+    // What waits for a person waits on, whatever else it lacked.
+    for (const codes of [['over-stress'], ['check-missing', 'clock-skew'], ['station-locked']] as const) {
+      const other = attempt({ outcome: 'held', codes: [...codes] })
+      expect(against([other])).toEqual(['hold-open'])
+    }
+    const failed = attempt({ outcome: 'held', codes: ['check-missing'], verdict: 'fail' })
+    expect(against([failed])).toEqual(['latest-run-fail'])
+    expect(governingRuns([held, attempt({ startedAt: at('09:30') })])).toContain(held)
+  })
+
   test('is asked of the runs that speak for an operation alone', () => {
     const asked: Attempt[] = []
     const latest = attempt({ startedAt: at('09:30') })
