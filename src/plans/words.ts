@@ -210,16 +210,24 @@ function stepOf<Kind extends StepKind, Required extends Shape, Optional extends 
 ) {
   const optional = nullish(settings.optional)
   return z.strictObject({
-    step: KeyWire,
+    step: KeyWire.describe('Its key, stable across revisions'),
     kind: z.literal(kind),
-    required: z.boolean(),
-    after: z.array(KeyWire).max(100),
+    required: z.boolean().describe('Whether a run without it is incomplete'),
+    after: z.array(KeyWire).max(100).describe('Steps that must have ended before it starts'),
     ...settings.required,
     ...optional,
     measurements: z
-      .array(z.strictObject({ measurement: KeyWire, ...connection, ...nullish(settings.required), ...optional }))
+      .array(
+        z.strictObject({
+          measurement: KeyWire.describe('Its key, stable across revisions'),
+          ...connection,
+          ...nullish(settings.required),
+          ...optional,
+        }),
+      )
       .min(1)
-      .max(200),
+      .max(200)
+      .describe('Each planned reading; what is said on the step holds for it unless it says otherwise'),
   })
 }
 
@@ -251,12 +259,17 @@ const ResidualWire = stepOf('residual-voltage', { required: residual, optional: 
 
 /** A person looks, and says whether it is as it should be; nothing is measured. */
 const InspectionWire = z.strictObject({
-  step: KeyWire,
+  step: KeyWire.describe('Its key, stable across revisions'),
   kind: z.literal('inspection'),
-  required: z.boolean(),
-  after: z.array(KeyWire).max(100),
+  required: z.boolean().describe('Whether a run without it is incomplete'),
+  after: z.array(KeyWire).max(100).describe('Steps that must have ended before it starts'),
   measurements: z
-    .array(z.strictObject({ measurement: KeyWire, instruction: TextWire(500) }))
+    .array(
+      z.strictObject({
+        measurement: KeyWire.describe('Its key, stable across revisions'),
+        instruction: TextWire(500).describe('What to look at'),
+      }),
+    )
     .min(1)
     .max(200),
 })
@@ -280,20 +293,35 @@ export const StepWire = z.discriminatedUnion(
 /** Content of a revision: what its digest covers. */
 export const PlanContentWire = z
   .strictObject({
-    plan: KeyWire,
-    revision: RevisionNumberWire,
-    operation: KeyWire,
+    plan: KeyWire.describe('Its key'),
+    revision: RevisionNumberWire.describe('Any number above the highest so far'),
+    operation: KeyWire.describe('Such as final; a product says which each unit must pass'),
     // Absent: every site that is open at the approval.
-    sites: z.array(KeyWire).min(1).max(200).nullish(),
-    product: KeyWire,
-    productVersion: NumberWire,
-    productDigest: DigestWire,
-    evidenceFrom: z.enum(evidenceSources),
-    attemptsWithoutCauseMax: z.int().min(1).max(100),
-    runDurationMax: quantityOf('time'),
-    decisionRule: z.strictObject({ kind: z.enum(decisionRules) }),
-    rounding: z.strictObject({ kind: z.enum(roundingKinds), ties: z.enum(tieRules).nullish() }),
-    steps: z.array(StepWire).min(1).max(100),
+    sites: z
+      .array(KeyWire)
+      .min(1)
+      .max(200)
+      .nullish()
+      .describe('Every site that is open at the approval, where left out'),
+    product: KeyWire.describe('Its key'),
+    productVersion: NumberWire.describe('Which it was written for'),
+    productDigest: DigestWire.describe('Of that version'),
+    evidenceFrom: z
+      .enum(evidenceSources)
+      .describe('one-run: one run must pass wholly; steps: each step may pass in another run'),
+    attemptsWithoutCauseMax: z
+      .int()
+      .min(1)
+      .max(100)
+      .describe('Attempts at a unit before a cause must be given; kept, and not enforced yet'),
+    runDurationMax: quantityOf('time').describe('A longer run is held'),
+    decisionRule: z
+      .strictObject({ kind: z.enum(decisionRules) })
+      .describe('simple: by the limit; guarded: by the limit moved inwards by guardBand of the step'),
+    rounding: z
+      .strictObject({ kind: z.enum(roundingKinds), ties: z.enum(tieRules).nullish() })
+      .describe('absolute: numbers are compared as they are; rounded: to roundingRange of the step first'),
+    steps: z.array(StepWire).min(1).max(100).describe('In sequence'),
   })
   .meta({ id: 'PlanContent' })
 export type PlanContent = z.infer<typeof PlanContentWire>

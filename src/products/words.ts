@@ -26,19 +26,19 @@ export type VersionState = (typeof versionStates)[number]
 
 /** Schemas of the single-valued attributes; the vocabulary with types and dimensions is attributes.ts. */
 const attributeWires = {
-  protectionClass: z.enum(protectionClasses),
-  functionalEarth: z.boolean(),
-  phases: z.literal([1, 3]),
-  ratedVoltage: QuantityWire,
-  ratedFrequency: QuantityWire,
-  ratedCurrent: QuantityWire,
-  ratedPower: QuantityWire,
-  workingVoltage: QuantityWire,
-  liveToEarthCapacitance: QuantityWire,
-  capacitanceTolerance: QuantityWire,
-  earthCoreResistance: QuantityWire,
-  cordLength: QuantityWire,
-  mobility: z.enum(mobilities),
+  protectionClass: z.enum(protectionClasses).describe('IEC 61140'),
+  functionalEarth: z.boolean().describe('A conductor to earth that protects nobody'),
+  phases: z.literal([1, 3]).describe('Of the supply'),
+  ratedVoltage: QuantityWire.describe('V, kV'),
+  ratedFrequency: QuantityWire.describe('Hz'),
+  ratedCurrent: QuantityWire.describe('A, mA'),
+  ratedPower: QuantityWire.describe('W, kW'),
+  workingVoltage: QuantityWire.describe('Highest that the insulation is under in use'),
+  liveToEarthCapacitance: QuantityWire.describe('nF, pF; the expected leakage is computed from it'),
+  capacitanceTolerance: QuantityWire.describe('%, either way'),
+  earthCoreResistance: QuantityWire.describe('Of the protective core of the supply cord'),
+  cordLength: QuantityWire.describe('m'),
+  mobility: z.enum(mobilities).describe('How it is moved in use'),
   loadKind: z.enum(loadKinds),
 } as const satisfies Record<ProductAttribute, z.ZodType>
 
@@ -61,8 +61,8 @@ const VariantAttributesWire = z.strictObject({
 } satisfies Record<ProductAttribute, z.ZodType>)
 
 const InsulationWire = z.strictObject({
-  between: z.tuple([KeyWire, KeyWire]),
-  insulation: z.enum(insulations),
+  between: z.tuple([KeyWire, KeyWire]).describe('Two circuits, such as live and protective-conductor'),
+  insulation: z.enum(insulations).describe('What parts them'),
 })
 
 const ProductAttributesWire = VariantAttributesWire.extend({
@@ -71,25 +71,32 @@ const ProductAttributesWire = VariantAttributesWire.extend({
   phases: attributeWires.phases,
   ratedVoltage: attributeWires.ratedVoltage,
   ratedFrequency: attributeWires.ratedFrequency,
-  insulations: z.array(InsulationWire).min(1).max(50),
+  insulations: z.array(InsulationWire).min(1).max(50).describe('What parts each pair of circuits'),
   /** Keys of the parts joined to the protective conductor; needed for classes 0I and I. */
-  earthedParts: z.array(KeyWire).max(50).nullish(),
+  earthedParts: z
+    .array(KeyWire)
+    .max(50)
+    .nullish()
+    .describe('Keys of the parts joined to the protective conductor; needed for classes 0I and I'),
 })
 
-const VariantWire = z.strictObject({ variant: KeyWire, attributes: VariantAttributesWire.nullish() })
+const VariantWire = z.strictObject({
+  variant: KeyWire.describe('Its key'),
+  attributes: VariantAttributesWire.nullish().describe('What it has otherwise than the product'),
+})
 
 /** Content of a product version: what its digest covers. */
 export const ProductContentWire = z
   .strictObject({
-    product: KeyWire,
-    version: NumberWire,
-    name: TextWire(200),
-    family: KeyWire.nullish(),
-    attributes: ProductAttributesWire,
-    variants: z.array(VariantWire).max(200).nullish(),
-    serialRule: SerialRuleWire,
-    ruleSets: z.array(KeyWire).min(1).max(50),
-    operationsRequired: z.array(KeyWire).min(1).max(20),
+    product: KeyWire.describe('Its key'),
+    version: NumberWire.describe('Any number above the highest so far'),
+    name: TextWire(200).describe('For people'),
+    family: KeyWire.nullish().describe('For rules that are for a family'),
+    attributes: ProductAttributesWire.describe('What rules ask about'),
+    variants: z.array(VariantWire).max(200).nullish().describe('None: it is made in one form'),
+    serialRule: SerialRuleWire.describe('Which serial numbers are its'),
+    ruleSets: z.array(KeyWire).min(1).max(50).describe('Collections of rule tables that it is made to; at least one'),
+    operationsRequired: z.array(KeyWire).min(1).max(20).describe('Operations that each unit must pass before it ships'),
   })
   .meta({ id: 'ProductContent' })
 export type ProductContent = z.infer<typeof ProductContentWire>

@@ -128,56 +128,89 @@ export const CELL_MAX = 500
 const CellWire = TextWire(CELL_MAX)
 
 const InputWire = z.strictObject({
-  attribute: KeyWire,
-  type: z.enum(['string', 'number', 'boolean']),
-  unit: TextWire(16).nullish(),
-  values: CellWire.nullish(),
+  attribute: KeyWire.describe(
+    'A product or variant attribute, product variant family, or the step’s insulation network detector method',
+  ),
+  type: z.enum(['string', 'number', 'boolean']).describe('Of its values'),
+  unit: TextWire(16).nullish().describe('Of a number'),
+  values: CellWire.nullish().describe('FEEL unary tests: the values that the table is made for'),
 })
 
 const OutputWire = z.strictObject({
-  parameter: z.enum(parameters),
-  relation: z.enum(ruleRelations),
-  unit: TextWire(16).nullish(),
+  parameter: z.enum(parameters).describe('Of a step, or stepPresent under the subject plan'),
+  relation: z
+    .enum(ruleRelations)
+    .describe('>= meets the least that a plan accepts, <= the most; in: a list or a range'),
+  unit: TextWire(16).nullish().describe('Of a number'),
   values: CellWire.nullish().describe('What may stand in this column; under P and O in falling priority'),
 })
 
 const RowWire = z.strictObject({
-  row: KeyWire,
-  when: z.array(CellWire).max(20),
-  then: z.array(CellWire).max(20),
+  row: KeyWire.describe('Its key'),
+  when: z
+    .array(CellWire)
+    .max(20)
+    .describe('One cell for each input: FEEL unary tests, such as "I","II" or [150..300] or > 16; - is any'),
+  then: z
+    .array(CellWire)
+    .max(20)
+    .describe('One cell for each output: a value or a formula, such as 1000 + 2 * ratedVoltage; - demands nothing'),
 })
 
 const SourceWire = z.strictObject({
-  rows: z.array(KeyWire).min(1).max(500),
-  document: TextWire(200),
-  documentEdition: TextWire(100),
-  clause: TextWire(100),
-  use: z.enum(uses),
-  verification: z.enum(verifications),
+  rows: z.array(KeyWire).min(1).max(500).describe('Those that the source says'),
+  document: TextWire(200).describe('Standard, law or house rule'),
+  documentEdition: TextWire(100).describe('Or year'),
+  clause: TextWire(100).describe('Where in it'),
+  use: z.enum(uses).describe('What the clause is for; only routine rows bind a production plan'),
+  verification: z
+    .enum(verifications)
+    .describe('Whether somebody compared the row with the document; invented ones bind only with a reason'),
 })
 
-const OverrideWire = z.strictObject({ table: KeyWire, parameter: z.enum(parameters), reason: TextWire(1000) })
+const OverrideWire = z.strictObject({
+  table: KeyWire.describe('A more general one'),
+  parameter: z.enum(parameters).describe('Taken out of it where both apply'),
+  reason: TextWire(1000).describe('Why'),
+})
 
 // Every name is listed, so that an unknown one is refused; of a record Zod would drop the name `__proto__` in silence.
 const AppliesWhenWire = z.strictObject(
-  Object.fromEntries([...Object.keys(productAttributes), ...furtherInputs].map((name) => [name, CellWire.nullish()])),
+  Object.fromEntries(
+    [...Object.keys(productAttributes), ...furtherInputs].map((name) => [
+      name,
+      CellWire.nullish().describe('FEEL unary tests'),
+    ]),
+  ),
 )
 
 /** Content of an edition: what its digest covers. */
 export const EditionContentWire = z
   .strictObject({
-    table: KeyWire,
-    edition: NumberWire,
-    title: TextWire(200),
-    ruleSet: KeyWire,
-    subject: z.enum(subjects),
-    appliesWhen: AppliesWhenWire.nullish(),
-    hitPolicy: z.enum(hitPolicies),
-    overrides: z.array(OverrideWire).max(100).nullish(),
-    inputs: z.array(InputWire).max(20),
-    outputs: z.array(OutputWire).min(1).max(20),
-    rows: z.array(RowWire).min(1).max(500),
-    sources: z.array(SourceWire).min(1).max(500),
+    table: KeyWire.describe('Its key'),
+    edition: NumberWire.describe('Any number above the highest so far'),
+    title: TextWire(200).describe('For people'),
+    ruleSet: KeyWire.describe('The collection that it belongs to'),
+    subject: z.enum(subjects).describe('The kind of step that it speaks of, or plan'),
+    appliesWhen: AppliesWhenWire.nullish().describe('Where the table speaks at all; everywhere where left out'),
+    hitPolicy: z
+      .enum(hitPolicies)
+      .describe(
+        'Of DMN: U, A, F, P, C< and C> pick one row; C, R and O leave alternatives, of which one must be met wholly',
+      ),
+    overrides: z
+      .array(OverrideWire)
+      .max(100)
+      .nullish()
+      .describe('Demands of more general tables that this one replaces'),
+    inputs: z.array(InputWire).max(20).describe('Columns that rows are chosen by'),
+    outputs: z
+      .array(OutputWire)
+      .min(1)
+      .max(20)
+      .describe('Columns of what is demanded; outputs of one row hold together'),
+    rows: z.array(RowWire).min(1).max(500).describe('Alternatives or cases, by the hit policy'),
+    sources: z.array(SourceWire).min(1).max(500).describe('Where each row comes from; every row has one'),
   })
   .meta({ id: 'EditionContent' })
 export type EditionContent = z.infer<typeof EditionContentWire>
