@@ -9,6 +9,7 @@ import { graphPermits } from './plans/graph-permits.ts'
 import { createGraphBuilder } from './platform/http/graphql/builder.ts'
 import type { Services } from './platform/http/server.ts'
 import { graphProducts } from './products/graph.ts'
+import { graphReview } from './review/graph.ts'
 import { graphRules } from './rules/graph.ts'
 import { graphStationChecks } from './station-checks/graph.ts'
 import { graphStations } from './stations/graph.ts'
@@ -21,6 +22,7 @@ export function buildGraph(services: Services): GraphQLSchema {
   const products = graphProducts(builder, services)
   graphRules(builder, services)
   const plans = graphPlans(builder, services, products)
+  graphReview(builder, services, plans)
   const stations = graphStations(builder, services, plans)
   graphStationChecks(builder, services, stations)
   const units = graphUnits(builder, services, products)

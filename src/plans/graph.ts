@@ -13,7 +13,7 @@ import type { Services } from '../platform/http/server.ts'
 import { readProducts, readVersions } from '../products/reads.ts'
 import type { VersionKey } from '../products/record.ts'
 import type { Product, ProductVersion } from '../products/words.ts'
-import { graphChecks, graphDiff } from './graph-checks.ts'
+import { graphChecks } from './graph-checks.ts'
 import { getPlan, getRevision, listPlans } from './reads.ts'
 import { readPlans, readPlansOf, readRevisions, readRevisionsOf } from './reads-many.ts'
 import type { Plan, Revision, RevisionKey } from './record.ts'
@@ -47,7 +47,6 @@ export function graphPlans(
     { name: 'PlanRevisionEdge' },
   )
   const { Check, FindingConnection, Block, loadFindings, loadBlocks } = graphChecks(builder, services)
-  const { Diff, loadDiffs } = graphDiff(builder, services)
   const loadRevisions = async (keys: RevisionKey[]) => inOrder(keys.map(textOf), await readRevisions(sql, keys), textOf)
 
   Plan.implement({
@@ -152,17 +151,6 @@ export function graphPlans(
         description: 'When it must not be used, by its newest check, ascending.',
         loaderOptions: { cacheKeyFn: textOf },
         load: loadBlocks,
-        resolve: ({ plan, revision }) => ({ plan, revision }),
-      }),
-      diff: t.loadable({
-        type: Diff,
-        nullable: true,
-        byPath: true,
-        args: { against: t.arg.int({ description: 'Another revision of the plan; without it the one before.' }) },
-        ...costs({ cost: 50 }),
-        description: 'What it tightens, loosens, adds or removes; null where there is no revision before it.',
-        loaderOptions: { cacheKeyFn: textOf },
-        load: (keys: RevisionKey[], _context, { against }) => loadDiffs(keys, against ?? undefined),
         resolve: ({ plan, revision }) => ({ plan, revision }),
       }),
     }),

@@ -1,19 +1,8 @@
 import type { Database } from '../platform/database/pool.ts'
 import type { Sql } from '../platform/database/sql.ts'
-import type { Problem } from '../platform/problems.ts'
-import { diffRevisions } from './diff.ts'
-import type { RevisionDiff } from './diff-words.ts'
 import { answerRevisions, type FindingPlace, type FindingsRead, writePlan } from './reads.ts'
 import { readRuleBook, readRulesNow } from './reads-rules.ts'
-import {
-  contentOf,
-  type Plan,
-  type Revision,
-  type RevisionKey,
-  type RevisionRecord,
-  revisionNotFound,
-  writeCheck,
-} from './record.ts'
+import { keyText, type Plan, type Revision, type RevisionKey, type RevisionRecord, writeCheck } from './record.ts'
 import { checkContent } from './replay.ts'
 import type { Block } from './step-blocks.ts'
 import {
@@ -23,7 +12,7 @@ import {
   selectRevisionsNamed,
   selectRevisionsOf,
 } from './store.ts'
-import { countsOf, keyText, selectBlocks, selectFindingsOf, selectNewestChecks } from './store-checks.ts'
+import { countsOf, selectBlocks, selectFindingsOf, selectNewestChecks } from './store-checks.ts'
 
 /** The questions of `reads.ts` for many plans or revisions at once, each in as many statements as for one. */
 
@@ -45,6 +34,19 @@ export async function readPlansOf(
 /** The revisions named, in no order; those that are not there are left out. */
 export async function readRevisions(sql: Sql, keys: readonly RevisionKey[]): Promise<Revision[]> {
   return answerRevisions(sql, await selectRevisionsNamed(sql, keys))
+}
+
+/** The same with their stored content, by `keyText`. */
+export async function readRevisionRecords(
+  sql: Sql,
+  keys: readonly RevisionKey[],
+): Promise<ReadonlyMap<string, RevisionRecord>> {
+  return new Map((await selectRevisionsNamed(sql, keys)).map((record) => [keyText(record), record]))
+}
+
+/** The number of the revision before each of these in its plan, in whatever state, by `keyText`; none before a first. */
+export async function readNumbersBefore(sql: Sql, keys: readonly RevisionKey[]): Promise<ReadonlyMap<string, number>> {
+  return new Map((await selectNumbersBefore(sql, keys)).map((row) => [keyText(row), row.before]))
 }
 
 /** The same page of revisions of each of these plans, ascending. One more than `limit` where there are more. */
@@ -95,35 +97,4 @@ export async function readFirstFindings(
 /** The blocks of each revision by its newest check, ascending, by `keyText`; none before the first check. */
 export async function readBlocksOf(sql: Sql, keys: readonly RevisionKey[]): Promise<ReadonlyMap<string, Block[]>> {
   return selectBlocks(sql, await selectNewestChecks(sql, keys))
-}
-
-/**
- * What each revision asks otherwise than another one of its plan; than the one before it where `against` names none. In
- * the order of the keys: the difference, null where there is none before it, or the refusal.
- */
-export async function diffRevisionsOf(
-  sql: Sql,
-  keys: readonly RevisionKey[],
-  against: number | undefined,
-): Promise<(RevisionDiff | Problem | null)[]> {
-  const before = new Map(
-    against === undefined ? (await selectNumbersBefore(sql, keys)).map((row) => [keyText(row), row.before]) : [],
-  )
-  const pairs = keys.map(({ plan, revision }) => {
-    const other = against ?? before.get(keyText({ plan, revision }))
-    return { to: { plan, revision }, from: other === undefined ? undefined : { plan, revision: other } }
-  })
-  const named = new Map(pairs.flatMap(({ to, from }) => (from ? [to, from] : [to])).map((key) => [keyText(key), key]))
-  const records = new Map((await selectRevisionsNamed(sql, [...named.values()])).map((one) => [keyText(one), one]))
-  return pairs.map(({ to, from }) => {
-    if (from === undefined) return null
-    const [newer, older] = [records.get(keyText(to)), records.get(keyText(from))]
-    if (newer === undefined) return revisionNotFound(to)
-    if (older === undefined) return revisionNotFound(from)
-    return diffRevisions(diffed(older), diffed(newer))
-  })
-}
-
-function diffed(record: RevisionRecord) {
-  return { revision: record.revision, digest: record.digest, content: contentOf(record) }
 }

@@ -8,6 +8,7 @@ import {
   type CheckAnswer,
   type CheckRecord,
   type InForceRecord,
+  keyText,
   type Plan,
   planNotFound,
   type Revision,
@@ -20,7 +21,7 @@ import {
 import { checkContent } from './replay.ts'
 import type { Block } from './step-blocks.ts'
 import { type PlanRow, selectPlan, selectPlans, selectRevision, selectRevisions } from './store.ts'
-import { countsOf, keyText, selectBlocks, selectCheck, selectFindings, selectNewestChecks } from './store-checks.ts'
+import { countsOf, selectBlocks, selectCheck, selectFindings, selectNewestChecks } from './store-checks.ts'
 import { selectInForceOf } from './store-in-force.ts'
 
 /** @throws Problem `revision-not-found` */

@@ -17,6 +17,11 @@ export interface RevisionKey {
   readonly revision: number
 }
 
+/** One text for a revision's key; keys hold no slash. */
+export function keyText({ plan, revision }: RevisionKey): string {
+  return `${plan}/${revision}`
+}
+
 /** A revision as stored. Instants are milliseconds since the epoch; what has not happened yet is null. */
 export interface RevisionRecord extends RevisionKey, DraftRecord<RevisionState> {
   readonly product: string

@@ -24,7 +24,6 @@ import { withdrawRevision } from './acts/stop.ts'
 import { FindingWire, writeFinding } from './findings.ts'
 import { getPlan, getRevision, listPlans, listRevisions, readBlocks, readFindings } from './reads.ts'
 import { ApprovedRevisionWire, BlockWire, CheckWire, PlanWire, RevisionWire } from './record.ts'
-import { registerRevisionDiff } from './rest-diff.ts'
 import { registerPermits } from './rest-permits.ts'
 import { ApprovalWire, RevisionDraftWire, WithdrawalWire } from './words.ts'
 
@@ -46,7 +45,6 @@ export function registerPlans(app: RestApp, services: Services): void {
   registerRevisions(app, services)
   registerRevisionActs(app, services)
   registerRevisionChecks(app, services)
-  registerRevisionDiff(app, services)
   registerPermits(app, services)
 }
 

@@ -2,7 +2,7 @@ import { canonicalText, digestOf } from '../exact/canonical.ts'
 import { type Sql, timestamptzText } from '../platform/database/sql.ts'
 import type { RevisionCheck } from './check.ts'
 import { type Finding, type Found, found, writeFinding } from './findings.ts'
-import type { CheckRecord, RevisionKey } from './record.ts'
+import { type CheckRecord, keyText, type RevisionKey } from './record.ts'
 import type { Block } from './step-blocks.ts'
 import type { RevisionState } from './words.ts'
 
@@ -297,11 +297,6 @@ export async function selectBlocks(
     blocks.set(key, list)
   }
   return blocks
-}
-
-/** One text for a revision's key; keys hold no slash. */
-export function keyText({ plan, revision }: RevisionKey): string {
-  return `${plan}/${revision}`
 }
 
 function openEnd(at: number | null): string | null {

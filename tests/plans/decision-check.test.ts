@@ -1,7 +1,7 @@
 import { describe, expect, test } from 'vitest'
 import { checkPlanContent } from '../../src/plans/content-check.ts'
-import { diffContents } from '../../src/plans/diff.ts'
 import { PlanContentWire } from '../../src/plans/words.ts'
+import { diffContents } from '../../src/review/diff.ts'
 import { ex36, planWire, type Wire } from '../support/aldermoor.ts'
 
 function contentAfter(change: (plan: Wire) => void) {

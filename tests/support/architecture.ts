@@ -10,6 +10,7 @@ export const ROOMS = [
   'rules',
   'plans',
   'stations',
+  'review',
   'station-checks',
   'judging',
   'units',

@@ -6,14 +6,13 @@ import { type GateShare, shareGate } from '../../platform/gate.ts'
 import { checkPermits, type PermitToCheck } from '../permit-checks.ts'
 import { type PreparedRevision, prepareRevision } from '../prepare.ts'
 import { readRuleBook, warmRules } from '../reads-rules.ts'
-import type { RevisionKey } from '../record.ts'
+import { keyText, type RevisionKey } from '../record.ts'
 import { bringForward, type CheckedSoFar, type RuleBook } from '../replay.ts'
 import {
   type HeldRevision,
   holdBehind,
   holdPageBehind,
   insertChecks,
-  keyText,
   type NewCheck,
   selectBlocks,
   selectContents,

@@ -2,7 +2,7 @@ import { z } from 'zod'
 import { DigestWire } from '../exact/canonical.ts'
 import { KeyWire } from '../exact/text.ts'
 import { unitCodes } from '../exact/unit-codes.ts'
-import { RevisionNumberWire } from './words.ts'
+import { RevisionNumberWire } from '../plans/words.ts'
 
 /**
  * What can be said of a change. `tightened` and `loosened` are about what a unit or a test must meet; `changed` is

@@ -1,7 +1,7 @@
 import { canonicalText } from '../exact/canonical.ts'
 import { formatDecimal } from '../exact/decimal.ts'
-import { canonical } from './windows.ts'
-import { type Settings, type Step, settingsOf, unitCode } from './words.ts'
+import { canonical } from '../plans/windows.ts'
+import { type Settings, type Step, settingsOf, unitCode } from '../plans/words.ts'
 
 /** One thing in both contents, by its index in each. `isRenamed`: found by what it says, under another key. */
 export interface Pair {

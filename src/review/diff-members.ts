@@ -1,5 +1,15 @@
 import { canonicalText } from '../exact/canonical.ts'
 import { decimal } from '../exact/decimal.ts'
+import type { WindowName } from '../plans/windows.ts'
+import type {
+  AnySettings,
+  GuardBand,
+  LeadOffset,
+  PlanContent,
+  PlannedMeasurement,
+  PlanQuantity,
+  Step,
+} from '../plans/words.ts'
 import { compareLimits } from './diff-limits.ts'
 import {
   arrival,
@@ -17,16 +27,6 @@ import {
   whole,
   within,
 } from './diff-values.ts'
-import type { WindowName } from './windows.ts'
-import type {
-  AnySettings,
-  GuardBand,
-  LeadOffset,
-  PlanContent,
-  PlannedMeasurement,
-  PlanQuantity,
-  Step,
-} from './words.ts'
 
 /** How one member is called in a sentence, what is said where it is absent, and how two contents differ in it. */
 export interface MemberRule<Holder> {

@@ -1,3 +1,4 @@
+import type { AnySettings, PlanContent, PlannedMeasurement, Step } from '../plans/words.ts'
 import {
   type MemberRule,
   planRules,
@@ -10,7 +11,6 @@ import {
 import { isReordered, type Pair, type Pairing, pairMeasurements, pairSteps } from './diff-pairs.ts'
 import { arrivalSentence, orderSentence, renameSentence, sentenceOf } from './diff-sentences.ts'
 import { type Change, changeKinds, type RevisionDiff } from './diff-words.ts'
-import type { AnySettings, PlanContent, PlannedMeasurement, Step } from './words.ts'
 
 /** A revision as far as a diff looks at it. */
 export interface DiffedRevision {

@@ -1,7 +1,7 @@
 import { afterAll, beforeAll, expect, test } from 'vitest'
+import { type Changes, changed } from '../plans/aldermoor.ts'
 import { ex36, planWire } from '../support/aldermoor.ts'
 import { created, expected, type PersonClient, startTestService, type TestService } from '../support/service.ts'
-import { type Changes, changed } from './aldermoor.ts'
 
 /** The route to a diff. What it says is tested in diff.test.ts. */
 

@@ -5,12 +5,12 @@ import { inUnit } from '../../src/exact/quantity.ts'
 import { type UnitCode, unitCodes, units } from '../../src/exact/unit-codes.ts'
 import { placeOver, placeUnder } from '../../src/judging/limit.ts'
 import { limitValue } from '../../src/plans/accepted.ts'
-import { diffContents } from '../../src/plans/diff.ts'
-import type { Change, ChangeKind } from '../../src/plans/diff-words.ts'
 import { acceptedEnds, canonical } from '../../src/plans/windows.ts'
 import { type Limit, type PlanContent, PlanContentWire, unitCode, type Window } from '../../src/plans/words.ts'
+import { diffContents } from '../../src/review/diff.ts'
+import type { Change, ChangeKind } from '../../src/review/diff-words.ts'
+import { plan } from '../plans/aldermoor.ts'
 import { planWire } from '../support/aldermoor.ts'
-import { plan } from './aldermoor.ts'
 
 type Json = Record<string, unknown>
 

@@ -1,4 +1,6 @@
 import { type Decimal, formatDecimal } from '../exact/decimal.ts'
+import { canonical } from '../plans/windows.ts'
+import { type Limit, limitText, unitCode } from '../plans/words.ts'
 import {
   arrival,
   type Difference,
@@ -10,8 +12,6 @@ import {
   whole,
 } from './diff-values.ts'
 import type { LimitSide } from './diff-words.ts'
-import { canonical } from './windows.ts'
-import { type Limit, limitText, unitCode } from './words.ts'
 
 /** A limit for one variant. */
 interface Bound {

@@ -1,10 +1,10 @@
 import { describe, expect, test } from 'vitest'
 import { canonicalText, digestOf } from '../../src/exact/canonical.ts'
-import { diffContents, diffRevisions } from '../../src/plans/diff.ts'
-import { RevisionDiffWire } from '../../src/plans/diff-words.ts'
 import type { PlanContent } from '../../src/plans/words.ts'
+import { diffContents, diffRevisions } from '../../src/review/diff.ts'
+import { RevisionDiffWire } from '../../src/review/diff-words.ts'
+import { type Changes, plan } from '../plans/aldermoor.ts'
 import { planWire } from '../support/aldermoor.ts'
-import { type Changes, plan } from './aldermoor.ts'
 
 /** All numbers are invented, as those of the plan that is changed here. */
 

@@ -11,9 +11,9 @@ import {
   subtract,
 } from '../exact/decimal.ts'
 import { writeQuantity } from '../exact/quantity.ts'
+import { acceptedEnds, type Ends, needsLeast, quantityValue, valueSet, type WindowName } from '../plans/windows.ts'
+import { type PlanQuantity, unitCode, type Window } from '../plans/words.ts'
 import type { ChangeKind, ChangeSide, QuantitySide, WindowSide } from './diff-words.ts'
-import { acceptedEnds, type Ends, needsLeast, quantityValue, valueSet, type WindowName } from './windows.ts'
-import { type PlanQuantity, unitCode, type Window } from './words.ts'
 
 /** One difference of one member, whoever says that member. */
 export interface Difference {
