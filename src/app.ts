@@ -11,6 +11,7 @@ import { registerConcessions } from './concessions/rest.ts'
 import { registerCorrections } from './corrections/rest.ts'
 import { registerFiles } from './csv/rest.ts'
 import { buildGraph } from './graph.ts'
+import { guide } from './guide.ts'
 import { createIntake } from './intake/acts.ts'
 import { registerIntake } from './intake/rest.ts'
 import { registerBatches } from './intake/rest-batch.ts'
@@ -68,7 +69,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
   const { services, secretsKey } = parts
   const { database } = services
   const server = await createServer(parts)
-  await registerOpenapi(server)
+  await registerOpenapi(server, guide)
   const actorOf = (token: string) => findActor(database.sql, token)
   const uploaderOf = rememberActors(database.sql)
   const intake = createIntake({

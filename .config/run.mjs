@@ -1,0 +1,7 @@
+// Builds where something changed, then runs what is named in this same process: a shell that waits between npm and the
+// service would keep a SIGTERM to itself, and leave the service and its database running alone.
+import './build.mjs'
+
+const [, , file] = process.argv
+process.argv.splice(1, 1) // What is run finds its own name where it belongs, and its arguments after it.
+await import(new URL(`../${file}`, import.meta.url).href)
