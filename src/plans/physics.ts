@@ -44,14 +44,15 @@ const DIGITS_SHOWN = 3
 const TWO_PI = multiply(decimal(2), PI)
 
 /** Live-to-earth capacitance as declared, and between which values a sound unit's lies. Farads. */
-interface Capacitance {
+export interface Capacitance {
   readonly declared: Decimal
   readonly tolerance: Decimal
   readonly least: Decimal
   readonly greatest: Decimal
 }
 
-function capacitanceOf(attributes: Attributes): Capacitance | undefined {
+/** Undefined where the product declares none. */
+export function capacitanceOf(attributes: Attributes): Capacitance | undefined {
   const declared = attributes.get('liveToEarthCapacitance')
   if (typeof declared !== 'object') return undefined
   const given = attributes.get('capacitanceTolerance')
