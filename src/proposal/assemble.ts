@@ -33,7 +33,7 @@ export interface ProposedStep {
 
 /** The content of these steps, leaving out those that no plan could hold: numbers beyond what can be written or tested. */
 export function withoutFaults(steps: readonly ProposedStep[], asked: Head) {
-  let kept = steps
+  let kept = steps.length === 0 ? [lookOnly()] : steps
   const open: Open[] = []
   for (;;) {
     const made = assemble(kept, asked)

@@ -1,0 +1,243 @@
+import { describe, expect, test } from 'vitest'
+import { decimal } from '../../src/exact/decimal.ts'
+import { type PlanContent, PlanContentWire } from '../../src/plans/words.ts'
+import type { StoredReading } from '../../src/proposal/building.ts'
+import type { Proposed } from '../../src/proposal/propose.ts'
+import { changed } from '../plans/aldermoor.ts'
+import { planWire } from '../support/aldermoor.ts'
+import { houseTables, productNamed, propose, tableNamed } from './house.ts'
+
+const ex36 = productNamed('product-ex36-3')
+
+function step(content: PlanContent, name: string): Record<string, unknown> {
+  const found = content.steps.find((one) => one.step === name)
+  if (!found) throw new Error(`no step ${name} in ${content.steps.map((one) => one.step).join(', ')}`)
+  return found as unknown as Record<string, unknown>
+}
+
+function reasonAt({ reasons }: Proposed, pointer: string) {
+  const found = reasons.find((one) => one.pointer === pointer)
+  if (!found) throw new Error(`no reason at ${pointer}`)
+  return found
+}
+
+function readings(count: number, given: Partial<StoredReading> = {}): StoredReading[] {
+  return Array.from({ length: count }, (_, index) => ({
+    step: 'strength',
+    measurement: 'live-to-earth',
+    kind: 'electric-strength-ac',
+    variant: 'EX36-3M',
+    detector: 'rms',
+    value: decimal(`${160 + index}e-5`),
+    relation: '=',
+    testVoltage: decimal('1240'),
+    testCurrent: null,
+    ...given,
+  }))
+}
+const ofBoth = (count: number, given: Partial<StoredReading> = {}) => [
+  ...readings(count, given),
+  ...readings(count, { ...given, variant: 'EX36-5M' }),
+]
+
+describe('the example by hand', () => {
+  const proposed = propose(ex36)
+
+  test('is the extractor of the works, whose plan conforms', () => {
+    expect(proposed.check.verdict).toBe('conforms')
+    expect(proposed.content.steps.map((one) => one.step)).toEqual(['bond', 'strength', 'insulation', 'touch'])
+    expect(step(proposed.content, 'strength')).toMatchObject({
+      after: ['bond'],
+      testVoltage: { set: '1240', least: '1200', most: '1278', unit: 'V' },
+      dwell: { set: '1.1', least: '1', unit: 's' },
+      tripCurrent: { value: '10', unit: 'mA' },
+      limitUpper: { value: '2.8', unit: 'mA' },
+      openLeadMinimum: { value: '0.65', unit: 'mA' },
+    })
+    expect(step(proposed.content, 'insulation')).toMatchObject({ contactProvenBy: 'strength' })
+  })
+
+  test('gives the row, its source, and the alternative it did not take', () => {
+    const least = reasonAt(proposed, '/steps/1/testVoltage/least')
+    expect(least).toMatchObject({
+      value: '1200',
+      source: 'rule',
+      rule: {
+        table: 'extractor-strength',
+        edition: 3,
+        row: 'b4',
+        document: 'Aldermoor house rule HR-7',
+        clause: '3.1',
+      },
+    })
+    expect(least.because).toContain('b3 (testVoltage >= 1000 V, dwell >= 60 s')
+    expect(reasonAt(proposed, '/steps/1/limitUpper/value')).toMatchObject({ source: 'physics', value: '2.8' })
+    expect(reasonAt(proposed, '/steps/1/limitUpper/value').because).toContain('5.28 nF, 1278 V and 51 Hz')
+    expect(reasonAt(proposed, '/steps/0/limitUpper/byVariant/EX36-5M')).toMatchObject({
+      value: '197.5',
+      source: 'rule',
+    })
+  })
+
+  test('takes the longer row where another table allows no more voltage', () => {
+    const gentle = tableNamed('appliance-strength-4', 20, {
+      '/table': 'gentle',
+      '/outputs': [{ parameter: 'testVoltage', relation: '<=', unit: 'V' }],
+      '/rows': [{ row: 'all', when: ['-', '-'], then: ['1100'] }],
+      '/sources/0/rows': ['all'],
+    })
+    const { content, check } = propose(ex36, { tables: [...houseTables, gentle] })
+    expect(check.verdict).toBe('conforms')
+    expect(step(content, 'strength')).toMatchObject({
+      testVoltage: { set: '1040', least: '1000', most: '1072' },
+      dwell: { set: '66', least: '60' },
+    })
+  })
+})
+
+describe('stored readings', () => {
+  const limit = (given: readonly StoredReading[]) =>
+    step(propose(ex36, { readings: given }).content, 'strength')['limitUpper']
+
+  test('tighten the limit, and are shown', () => {
+    const proposed = propose(ex36, { readings: ofBoth(30) })
+    expect(step(proposed.content, 'strength')['limitUpper']).toMatchObject({ value: '2.6', unit: 'mA' })
+    expect(reasonAt(proposed, '/steps/1/limitUpper/value')).toMatchObject({
+      source: 'readings',
+      readings: {
+        count: 30,
+        censoredCount: 0,
+        method: 'robust',
+        lower: '1.448',
+        median: '1.745',
+        upper: '2.042',
+        unit: 'mA',
+      },
+    })
+    expect(proposed.check.verdict).toBe('conforms')
+  })
+
+  test('of one variant speak for it alone', () => {
+    expect(limit(readings(30))).toMatchObject({ byVariant: { 'EX36-3M': '2.6', 'EX36-5M': '2.8' } })
+  })
+
+  test.each([
+    ['fewer than thirty', ofBoth(29)],
+    ['of another voltage', ofBoth(40, { testVoltage: decimal('1300') })],
+    ['of another detector', ofBoth(40, { detector: 'peak' })],
+    ['of a step of another kind', ofBoth(40, { kind: 'electric-strength-dc' })],
+    ['of which only a bound is known', ofBoth(40, { relation: '<' })],
+  ])('%s say nothing', (_, given) => {
+    expect(limit(given)).toMatchObject({ value: '2.8' })
+  })
+
+  test('give touch current the minimum that the product does not', () => {
+    const conditions = ['normal-closed', 'normal-open', 'reversed-closed', 'reversed-open']
+    const touch = conditions.flatMap((measurement) =>
+      ofBoth(30, { step: 'touch', kind: 'touch-current', measurement, testVoltage: decimal('247') }),
+    )
+    const bare = propose(ex36)
+    const measured = propose(ex36, { readings: touch })
+    expect(bare.open.some(({ pointer }) => pointer === '/steps/3')).toBe(true)
+    expect(step(measured.content, 'touch')['openLeadMinimum']).toEqual({ value: '0.72', unit: 'mA' })
+    expect(measured.open.some(({ pointer }) => pointer === '/steps/3')).toBe(false)
+  })
+})
+
+describe('the plan as it was', () => {
+  test('keeps its keys, so that readings go on; settings are proposed anew', () => {
+    const before = PlanContentWire.parse(
+      changed(planWire, {
+        '/steps/1/step': 'flash',
+        '/steps/1/measurements/0/measurement': 'mains-to-case',
+        '/steps/2/contactProvenBy': 'flash',
+        '/steps/3/after': ['flash'],
+      }),
+    )
+    const { content } = propose(ex36, { before, revision: 8 })
+    expect(content.revision).toBe(8)
+    expect(content.steps.map((one) => one.step)).toEqual(['bond', 'flash', 'insulation', 'touch'])
+    expect(step(content, 'flash')['measurements']).toMatchObject([{ measurement: 'mains-to-case' }])
+    expect(step(content, 'insulation')['contactProvenBy']).toBe('flash')
+    // Its bond has two wires.
+    expect(step(content, 'bond')).toMatchObject({
+      method: 'two-wire',
+      leadOffset: { most: { value: '30', unit: 'mOhm' } },
+    })
+  })
+})
+
+describe('the instrument', () => {
+  const kinds = (most: string) => [{ kind: 'electric-strength-ac' as const, range: { least: '100', most, unit: 'V' } }]
+
+  test('keeps what is set within its range', () => {
+    const instrument = { instrument: 'INS-1', kinds: kinds('1210') }
+    const proposed = propose(ex36, { instrument })
+    expect(step(proposed.content, 'strength')['testVoltage']).toMatchObject({ set: '1210', least: '1200' })
+    expect(reasonAt(proposed, '/steps/1/testVoltage/set')).toMatchObject({ source: 'instrument', value: '1210' })
+  })
+
+  test('that does not do a kind is told', () => {
+    const texts = propose(ex36, { instrument: { instrument: 'INS-1', kinds: kinds('3000') } }).open.map(
+      ({ text }) => text,
+    )
+    expect(texts.filter((text) => text.startsWith('INS-1 does not do'))).toHaveLength(3)
+  })
+})
+
+describe('what cannot be met', () => {
+  const strength = (name: string, rulesVersion: number, relation: string, cell: string) =>
+    tableNamed('appliance-strength-4', rulesVersion, {
+      '/table': name,
+      '/outputs': [{ parameter: 'testVoltage', relation, unit: 'V' }],
+      '/rows': [{ row: 'all', when: ['-', '-'], then: [cell] }],
+      '/sources/0/rows': ['all'],
+    })
+
+  test('is open, by the name of the table', () => {
+    const { open, check } = propose(ex36, {
+      tables: [strength('high', 2, '>=', '2000'), strength('low', 3, '<=', '1000')],
+    })
+    expect(check.verdict).toBe('blocked')
+    expect(open.map(({ text }) => text)).toContain(
+      'Edition 4 of low (rows all) cannot be met together with the other tables in effect: one of them must change.',
+    )
+    expect(open.some(({ pointer, text }) => pointer === '/steps/1' && text.includes('requirement-not-met'))).toBe(true)
+  })
+
+  test('a table that has no row for the product', () => {
+    const far = productNamed('product-ex36-3', { '/attributes/ratedVoltage/value': '600' })
+    const texts = propose(far).open.map(({ text }) => text)
+    expect(texts.filter((text) => text.includes('has no row for this product'))).toHaveLength(2)
+  })
+
+  test('an order that goes in a circle', () => {
+    const first = (subject: string, later: string, rulesVersion: number) =>
+      tableNamed('appliance-order-1', rulesVersion, {
+        '/table': `first-${subject}`,
+        '/subject': subject,
+        '/rows/0/then': [`"${later}"`],
+      })
+    const tables = [
+      ...houseTables.slice(0, 6),
+      first('electric-strength-ac', 'insulation-resistance', 20),
+      first('insulation-resistance', 'electric-strength-ac', 21),
+    ]
+    const { open, check } = propose(ex36, { tables })
+    expect(check.verdict).toBe('blocked')
+    expect(open.some(({ text }) => text.includes('go in a circle'))).toBe(true)
+  })
+
+  test('an unconfirmed version is said to be one', () => {
+    expect(propose(ex36, { isConfirmed: false }).open[0]?.text).toContain('is not confirmed')
+  })
+})
+
+test('nothing asks for a test: a person looks, and what to look at is open', () => {
+  const bare = productNamed('product-gs18-1', {
+    '/attributes/insulations': [{ between: ['line', 'neutral'], insulation: 'functional' }],
+  })
+  const { content, open } = propose(bare, { tables: [tableNamed('appliance-strength-4', 2)] })
+  expect(content.steps.map(({ kind }) => kind)).toEqual(['inspection'])
+  expect(open.map(({ pointer }) => pointer)).toContain('/steps/0/measurements/0/instruction')
+})
