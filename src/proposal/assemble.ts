@@ -1,5 +1,5 @@
 /** Steps put together to the content of a plan, with the reasons where they stand in it. */
-import { add, type Decimal, decimal, formatDecimal, multiply, parseDecimal, ZERO } from '../exact/decimal.ts'
+import { add, type Decimal, decimal, formatDecimal, multiply, parseDecimal, roundUp, ZERO } from '../exact/decimal.ts'
 import { checkPlanContent } from '../plans/content-check.ts'
 import { type AnySettings, PlanContentWire } from '../plans/words.ts'
 import type { ConfirmedVersion } from '../products/versions.ts'
@@ -139,7 +139,7 @@ export function planHead({ plan, revision, operation, site, version }: Head, ste
   say('/revision', String(revision), { source: 'plan', because: 'The next number of the plan.' })
   say('/productVersion', String(version.version), { source: 'product', because: 'The version proposed for.' })
   say('/attemptsWithoutCauseMax', '2', byDefault('A second attempt may follow a slip; a third needs a cause.'))
-  const longest = formatDecimal(secondsOf(steps))
+  const longest = formatDecimal(roundUp(secondsOf(steps), 2))
   const because =
     'Two minutes, and for each measurement its own time and twenty seconds: a run that takes longer is looked at.'
   say('/runDurationMax/value', longest, byDefault(because))
