@@ -2,6 +2,8 @@
 import type { Finding } from '../plans/findings.ts'
 import type { PlanContent } from '../plans/words.ts'
 import type { Unresolved } from '../rules/requirements.ts'
+import { fitsCapabilities, testerStepCount } from '../stations/capability.ts'
+import type { Capabilities } from '../stations/words.ts'
 import type { Demanded } from './choose.ts'
 import type { Open } from './words.ts'
 
@@ -35,22 +37,53 @@ export function openRow({ table, edition, rows }: Demanded): Open {
   }
 }
 
-/** What the check of the proposal blocks on, so that nothing that blocks goes unsaid. */
+/** What an instrument would not take of the content: kinds, ranges, and tester steps beyond its programs. */
+export function openMisfits(
+  content: PlanContent,
+  asked: { readonly instrument: string; readonly capabilities: Capabilities } | undefined,
+): Open[] {
+  if (!asked) return []
+  const { instrument, capabilities } = asked
+  const open = fitsCapabilities(content, capabilities).map(({ detail }) => ({
+    pointer: null,
+    text: `${instrument}: ${detail}.`,
+  }))
+  if (!capabilities.programs) return open
+  const { count, stepsEach } = capabilities.programs
+  const needed = testerStepCount(content)
+  if (needed <= count * stepsEach) return open
+  const text = `${instrument}: ${needed} tester steps are planned; its programs (${count}, of ${stepsEach} steps each) hold ${count * stepsEach}.`
+  return [...open, { pointer: null, text }]
+}
+
+/** Variants that a sentence names; of more it says how many. */
+const VARIANTS_NAMED = 5
+
+/** What the check of the proposal blocks on, so that nothing that blocks goes unsaid; once for all variants. */
 export function openFindings(findings: readonly Finding[], { steps }: PlanContent): Open[] {
-  const said = new Set<string>()
-  return findings.flatMap(({ severity, code, step, parameter, table, edition, row, variant, facts }) => {
-    if (severity !== 'blocking') return []
+  const said = new Map<
+    string,
+    { readonly pointer: string | null; readonly where: string[]; readonly variants: Set<string>; readonly code: string }
+  >()
+  for (const { severity, code, step, parameter, table, edition, row, variant, facts } of findings) {
+    if (severity !== 'blocking') continue
     const index = steps.findIndex((one) => one.step === step)
     const pointer = index < 0 ? null : `/steps/${index}`
     const where = [
       table !== null && `edition ${edition} of ${table}${row === null ? '' : `, row ${row}`}`,
       parameter !== null && `about ${parameter}`,
-      variant !== null && `for variant ${variant}`,
       facts['attribute'] !== undefined && `attribute ${facts['attribute']}`,
     ].filter((part) => typeof part === 'string')
-    const text = `The check finds ${code}${where.length > 0 ? ` (${where.join('; ')})` : ''}: as proposed the revision would be blocked.`
-    if (said.has(`${pointer} ${text}`)) return []
-    said.add(`${pointer} ${text}`)
-    return [{ pointer, text }]
+    const key = JSON.stringify([pointer, code, where])
+    const one = said.get(key) ?? { pointer, where, variants: new Set<string>(), code }
+    said.set(key, one)
+    if (variant !== null) one.variants.add(variant)
+  }
+  return [...said.values()].map(({ pointer, where, variants, code }) => {
+    const named = [...variants].slice(0, VARIANTS_NAMED).join(', ')
+    const more = variants.size > VARIANTS_NAMED ? ` and ${variants.size - VARIANTS_NAMED} more` : ''
+    const parts = variants.size === 0 ? where : [...where, `for ${named}${more}`]
+    const facts = parts.length > 0 ? ` (${parts.join('; ')})` : ''
+    return { pointer, text: `The check finds ${code}${facts}: as proposed the revision would be blocked.` }
   })
 }

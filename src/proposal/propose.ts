@@ -7,13 +7,14 @@ import type { RuleTimeline } from '../plans/rule-timeline.ts'
 import { type PlanContent, StepWire, settingsOf } from '../plans/words.ts'
 import { type ConfirmedVersion, variantNames } from '../products/versions.ts'
 import type { StepKind } from '../rules/words.ts'
+import type { Capabilities } from '../stations/words.ts'
 import { faultsOf, type Head, type ProposedStep, planHead, withoutFaults } from './assemble.ts'
 import { type Box, unbounded } from './bounds.ts'
 import { buildStep } from './build.ts'
 import type { Building, Built, StoredReading } from './building.ts'
 import { chooseRows } from './choose.ts'
 import { demandedKinds, demandedOf, kindsSpokenOf, momentsOf, type Rules } from './demands.ts'
-import { openFindings, openRow, openUnresolved } from './open.ts'
+import { openFindings, openMisfits, openRow, openUnresolved } from './open.ts'
 import { attributesOf, candidatesOf } from './stated.ts'
 import { type Wanted, wantedSteps } from './wanted.ts'
 import type { Open, Reason } from './words.ts'
@@ -33,13 +34,7 @@ export interface Asked extends Head {
 
 export interface ProposedInstrument {
   readonly instrument: string
-  readonly kinds: readonly {
-    readonly kind: StepKind
-    readonly range?:
-      | { readonly least?: string | null | undefined; readonly most?: string | null | undefined; readonly unit: string }
-      | null
-      | undefined
-  }[]
+  readonly capabilities: Capabilities
 }
 
 export interface Proposed {
@@ -78,7 +73,12 @@ export function proposePlan(asked: Asked): Proposed {
   const read = prepareRevision(content)
   if ('refused' in read) throw new TypeError(`the proposal cannot be read: ${read.refused}`)
   const check = checkPrepared(read.prepared, { versions, timeline, from })
-  return { content, reasons, open: [...open, ...openFindings(check.findings, content)], check }
+  return {
+    content,
+    reasons,
+    open: [...open, ...openMisfits(content, asked.instrument), ...openFindings(check.findings, content)],
+    check,
+  }
 }
 
 interface StepContext extends Asked {
@@ -117,8 +117,8 @@ function proposeStep(wanted: Wanted, rules: Rules, context: StepContext): { step
     return {
       left: [{ pointer: null, text: `A step ${kind} could not be proposed: the product’s ratings leave no test.` }],
     }
-  const open = [...dropped.map(openRow), ...reachMisfit(kind, context.instrument)]
-  return { step: { wanted, box, built, open: [...openUnresolved(unresolved, null), ...open] }, left: [] }
+  const open = [...openUnresolved(unresolved, null), ...dropped.map(openRow)]
+  return { step: { wanted, box, built, open }, left: [] }
 }
 
 /** Whether a plan could say the step, and sound units pass it. */
@@ -155,7 +155,7 @@ function subjectReader({ timeline, moments, variants }: Rules): StepContext['sub
 // ------------------------------------------------------------------------------------------------ the instrument
 
 function reachOf(kind: StepKind, instrument: ProposedInstrument | undefined): Building['reach'] {
-  const ranges = instrument?.kinds.filter((one) => one.kind === kind).map(({ range }) => range) ?? []
+  const ranges = instrument?.capabilities.kinds.filter((one) => one.kind === kind).map(({ range }) => range) ?? []
   const [only, ...others] = ranges
   // Of several ranges none is chosen here; what does not fit is told by the setup sheet.
   if (!instrument || !only || others.length > 0) return undefined
@@ -164,14 +164,4 @@ function reachOf(kind: StepKind, instrument: ProposedInstrument | undefined): Bu
     return 'quantity' in read ? read.quantity.value : undefined
   }
   return { least: bound(only.least), most: bound(only.most), instrument: instrument.instrument }
-}
-
-function reachMisfit(kind: StepKind, instrument: ProposedInstrument | undefined): Open[] {
-  if (!instrument || kind === 'inspection' || instrument.kinds.some((one) => one.kind === kind)) return []
-  return [
-    {
-      pointer: null,
-      text: `${instrument.instrument} does not do ${kind}: name another instrument, or plan the step for another station.`,
-    },
-  ]
 }

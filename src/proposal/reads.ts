@@ -47,7 +47,7 @@ export async function readProposal(database: Database, plan: string, request: Pr
     before: before?.content,
     readings,
     readingsOf,
-    instrument: instrument && { instrument: instrument.instrument, kinds: instrument.capabilities.kinds },
+    instrument: instrument && { instrument: instrument.instrument, capabilities: instrument.capabilities },
   })
   return {
     content,

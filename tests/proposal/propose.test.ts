@@ -168,20 +168,35 @@ describe('the plan as it was', () => {
 })
 
 describe('the instrument', () => {
-  const kinds = (most: string) => [{ kind: 'electric-strength-ac' as const, range: { least: '100', most, unit: 'V' } }]
+  const having = (most: string, programs?: { count: number; stepsEach: number }) => ({
+    instrument: 'INS-1',
+    capabilities: {
+      kinds: [{ kind: 'electric-strength-ac' as const, range: { least: '100', most, unit: 'V' } }],
+      ...(programs && { programs }),
+    },
+  })
 
   test('keeps what is set within its range', () => {
-    const instrument = { instrument: 'INS-1', kinds: kinds('1210') }
-    const proposed = propose(ex36, { instrument })
+    const proposed = propose(ex36, { instrument: having('1210') })
     expect(step(proposed.content, 'strength')['testVoltage']).toMatchObject({ set: '1210', least: '1200' })
     expect(reasonAt(proposed, '/steps/1/testVoltage/set')).toMatchObject({ source: 'instrument', value: '1210' })
   })
 
-  test('that does not do a kind is told', () => {
-    const texts = propose(ex36, { instrument: { instrument: 'INS-1', kinds: kinds('3000') } }).open.map(
-      ({ text }) => text,
+  const told = (...given: Parameters<typeof having>) =>
+    propose(ex36, { instrument: having(...given) })
+      .open.map(({ text }) => text)
+      .filter((text) => text.startsWith('INS-1'))
+
+  test('that does not do a kind, or does not reach, or has not the programs, is told', () => {
+    expect(told('3000')).toEqual([
+      'INS-1: step bond is protective-bonding, which the instrument does not do.',
+      'INS-1: step insulation is insulation-resistance, which the instrument does not do.',
+      'INS-1: step touch is touch-current, which the instrument does not do.',
+    ])
+    expect(told('1100').join()).toContain('testVoltage 1240 V; the instrument has 100 to 1100 V')
+    expect(told('3000', { count: 1, stepsEach: 7 }).at(-1)).toBe(
+      'INS-1: 8 tester steps are planned; its programs (1, of 7 steps each) hold 7.',
     )
-    expect(texts.filter((text) => text.startsWith('INS-1 does not do'))).toHaveLength(3)
   })
 })
 
