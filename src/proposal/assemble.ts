@@ -19,7 +19,8 @@ export interface Head {
   /** The number that the content gets: the next one of the plan. */
   readonly revision: number
   readonly operation: string
-  readonly site: string | undefined
+  /** Undefined: every site. */
+  readonly sites: readonly string[] | undefined
   /** The version proposed for, as if confirmed where it is not. */
   readonly version: ConfirmedVersion
 }
@@ -93,6 +94,7 @@ const nothing: Building = {
   subjectsOf: () => [],
   stated: { method: 'four-wire', detector: 'rms', network: '' },
   reach: undefined,
+  miss: undefined,
   readings: [],
   readingsOf: [],
 }
@@ -133,7 +135,7 @@ function reasonsOf({ why }: Said, at: string): Reason[] {
 }
 
 /** What the plan says as a whole. */
-export function planHead({ plan, revision, operation, site, version }: Head, steps: readonly object[]): Said {
+export function planHead({ plan, revision, operation, sites, version }: Head, steps: readonly object[]): Said {
   const why: Said['why'][number][] = []
   const say = (pointer: string, value: string, reason: Why) => why.push({ pointer, value, why: reason })
   say('/revision', String(revision), { source: 'plan', because: 'The next number of the plan.' })
@@ -150,7 +152,7 @@ export function planHead({ plan, revision, operation, site, version }: Head, ste
     plan,
     revision,
     operation,
-    ...(site !== undefined && { sites: [site] }),
+    ...(sites !== undefined && { sites }),
     product: version.product,
     productVersion: version.version,
     productDigest: version.digest,

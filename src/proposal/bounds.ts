@@ -52,13 +52,12 @@ export function narrow(
   { kind, variant, origin }: { readonly kind: StepKind; readonly variant: string; readonly origin: Origin },
 ): Box | undefined {
   const { parameter } = demand
+  if (!isOffered(kind, demand)) return undefined
   if (demand.kind === 'kinds') {
-    if (parameter !== 'precedes') return undefined
     const precedes = new Map(box.precedes)
     for (const later of demand.kinds) if (!precedes.has(later)) precedes.set(later, origin)
     return { ...box, precedes }
   }
-  if (!offered[kind].has(parameter)) return undefined
   const key = roomKey(parameter, variant)
   const narrowed = narrowRoom(box.rooms.get(key) ?? noRoom, demand, origin)
   return narrowed && { ...box, rooms: new Map(box.rooms).set(key, narrowed) }
@@ -95,6 +94,11 @@ function lesser(a: Bound | undefined, b: Bound): Bound {
   if (!a) return b
   const side = compare(b.value, a.value)
   return side < 0 || (side === 0 && b.isOpen && !a.isOpen) ? b : a
+}
+
+/** Whether a step of the kind has such a parameter at all. */
+export function isOffered(kind: StepKind, { kind: nature, parameter }: Demand): boolean {
+  return nature === 'kinds' ? parameter === 'precedes' : offered[kind].has(parameter)
 }
 
 const limits = ['limitUpper', 'limitLower'] as const

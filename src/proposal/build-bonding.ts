@@ -40,8 +40,8 @@ const leads = {
 /** Bonding and continuity: a current through the protective path, the least that is demanded. */
 export function buildBonding(wanted: Wanted, box: Box, building: Building): Built | undefined {
   const kind = wanted.kind === 'protective-bonding' ? wanted.kind : 'protective-continuity'
-  const { variants, stated, reach } = building
-  const current = stress(roomOf(box, 'testCurrent'), usual[kind].testCurrent, { reach })
+  const { variants, stated } = building
+  const current = stress(roomOf(box, 'testCurrent'), usual[kind].testCurrent, building)
   const time = duration(roomOf(box, 'dwell'), dwell)
   if (!current?.least || !time) return undefined
   const open: Built['open'][number][] = []

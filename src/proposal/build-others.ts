@@ -89,13 +89,13 @@ export function buildInsulation(wanted: Wanted, box: Box, building: Building): B
 /** Touch current and the current in the protective conductor, at the highest supply. */
 export function buildLeakage(wanted: Wanted, box: Box, building: Building): Built | undefined {
   const isTouch = wanted.kind === 'touch-current'
-  const { variants, stated, reach } = building
+  const { variants, stated, reach, miss } = building
   const rated = nominal(building, 'ratedVoltage')
   const highest: Reasoned = {
     value: multiply(rated.value, SUPPLY),
     why: byDefault('1.06 times the rated voltage, the highest that a mains supply has.'),
   }
-  const supply = stress({}, highest, { reach, miss: supplyMiss })
+  const supply = stress({}, highest, { reach, miss: miss ?? supplyMiss })
   const hertz = about(
     roomOf(box, 'frequency'),
     nominal(building, 'ratedFrequency'),
@@ -104,18 +104,20 @@ export function buildLeakage(wanted: Wanted, box: Box, building: Building): Buil
   )
   if (!supply || !hertz) return undefined
   const limits = new Map<string, Reasoned>()
-  let lowest: Distribution | undefined
+  const low: (Distribution | undefined)[] = []
   for (const variant of variants) {
     const comparable = { detector: stated.detector, testVoltage: supply }
     const readings = readingsFor(wanted, building, { variant, side: 'upper', comparable })
     const asked = { readings, otherwise: isTouch ? usual.touchLimit : usual.conductorLimit }
     limits.set(variant, upperLimit(roomOf(box, 'limitUpper', variant), asked, 'mA'))
-    const below = readingsFor(wanted, building, { variant, side: 'lower', comparable })
-    if (below?.lower && (!lowest?.lower || compare(below.lower, lowest.lower) < 0)) lowest = below
+    low.push(readingsFor(wanted, building, { variant, side: 'lower', comparable }))
   }
+  // One minimum holds for every variant, so the readings of every one must be known.
+  const lowest = lowestOf(low)
+  const minimum = lowest && minimumOf(lowest, limits)
   const open = [
     ...openLimit(limits, '/limitUpper', 'No rule in effect limits this current: decide the limit.'),
-    ...(lowest
+    ...(minimum
       ? []
       : [
           {
@@ -132,9 +134,18 @@ export function buildLeakage(wanted: Wanted, box: Box, building: Building): Buil
     frequency: windowOf(hertz, 'Hz'),
     limitUpper: limitOf(limits, 'mA'),
     limitLower: optionalLimit(box, 'limitLower', variants, 'mA'),
-    openLeadMinimum: lowest ? minimumOf(lowest, limits) : undefined,
+    openLeadMinimum: minimum,
   })
   return { step, open }
+}
+
+function lowestOf(distributions: readonly (Distribution | undefined)[]): Distribution | undefined {
+  let lowest: Distribution | undefined
+  for (const one of distributions) {
+    if (!one?.lower) return undefined
+    if (!lowest?.lower || compare(one.lower, lowest.lower) < 0) lowest = one
+  }
+  return lowest
 }
 
 /** Half of the least that units which passed have read, where that lies below every limit. */

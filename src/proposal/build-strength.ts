@@ -102,9 +102,17 @@ export function buildStrength(wanted: Wanted, box: Box, building: Building): Bui
       text: 'The current of a sound unit is not known from the product: measure good units and set limit and open lead minimum about it.',
     })
   const highest = [...limits.values()].reduce((a, { value }) => lesser(a, value), trip.value)
-  const minimum = isAc ? minimumOf(leastCurrent, highest) : undefined
+  // A minimum for one variant must not make good units of another invalid.
+  const minimum = isAc ? minimumOf(isUnknown ? undefined : leastCurrent, highest) : undefined
+  const apart = minimum ? measuredApart(wanted, building, minimumOf(undefined, highest)) : undefined
+  if (apart && apart.why.length > 0) {
+    const text =
+      'Not all connections here lie across the capacitance of the product: measure good units and set the small minima about them.'
+    open.push({ pointer: '/measurements', text })
+  }
   const step = together({
     ...headOf(wanted),
+    ...(apart && { measurements: apart }),
     insulation: word(wanted.insulation ?? 'basic', {
       source: 'product',
       because: 'What the product declares between these circuits.',
@@ -125,6 +133,26 @@ export function buildStrength(wanted: Wanted, box: Box, building: Building): Bui
     openLeadMinimum: minimum && quantity(minimum, 'mA'),
   })
   return { step, open }
+}
+
+/** Measurements that do not lie across live and earth draw no current that is known: each has a small minimum of its own. */
+function measuredApart(
+  { measurements }: Wanted,
+  { variants, subjectsOf }: Building,
+  small: Reasoned,
+): Said | undefined {
+  const subjects = variants.flatMap(subjectsOf)
+  const isApart = measurements.map((one) => !subjects.every((subject) => isAcross(one, subject)))
+  if (isApart.every((apart) => apart) || !isApart.includes(true)) return undefined
+  const { value: openLeadMinimum } = quantity(small, 'mA')
+  return {
+    value: measurements.map((one, index) => (isApart[index] ? { ...one, openLeadMinimum } : one)),
+    why: measurements.flatMap((_, index) =>
+      isApart[index]
+        ? [{ pointer: `/${index}/openLeadMinimum/value`, value: openLeadMinimum.value, why: small.why }]
+        : [],
+    ),
+  }
 }
 
 interface Current {

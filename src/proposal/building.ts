@@ -3,7 +3,7 @@ import { compare, type Decimal } from '../exact/decimal.ts'
 import type { ProductSubject } from '../plans/physics.ts'
 import type { StepKind } from '../rules/words.ts'
 import { type Distribution, distributionOf, type StoredNumber } from './distribution.ts'
-import { byDefault, type Reach, type Said, word } from './said.ts'
+import { byDefault, type Miss, type Reach, type Said, word } from './said.ts'
 import type { Wanted } from './wanted.ts'
 
 /** What a step states of itself, which rules may ask for. */
@@ -31,6 +31,8 @@ export interface Building {
   readonly subjectsOf: (variant: string) => readonly ProductSubject[]
   readonly stated: Stated
   readonly reach: Reach | undefined
+  /** By how much the instrument may miss what is set, where it states that. */
+  readonly miss: Miss | undefined
   readonly readings: readonly StoredReading[]
   /** Variants whose readings count. */
   readonly readingsOf: readonly string[]

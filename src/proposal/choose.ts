@@ -30,7 +30,7 @@ export interface Choice {
 /** Rows tried for one step before the first choice is taken, sound or not: an author waits for the answer. */
 const TRIES_MAX = 3_000
 /** Building and checking a step takes as long as so many rows. */
-const LEAF_TRIES = 10
+const LEAF_TRIES = 30
 /** Deeper than this no way back is looked for; so many tables for one step are no plan but a test of ours. */
 const DEPTH_MAX = 500
 

@@ -2,8 +2,10 @@
 import type { Finding } from '../plans/findings.ts'
 import type { PlanContent } from '../plans/words.ts'
 import type { Unresolved } from '../rules/requirements.ts'
+import type { StepKind } from '../rules/words.ts'
 import { fitsCapabilities, testerStepCount } from '../stations/capability.ts'
 import type { Capabilities } from '../stations/words.ts'
+import { isOffered } from './bounds.ts'
 import type { Demanded } from './choose.ts'
 import type { Open } from './words.ts'
 
@@ -29,12 +31,44 @@ export function openUnresolved(unresolved: readonly Unresolved[], pointer: strin
 }
 
 /** A table that cannot be met together with the others. */
-export function openRow({ table, edition, rows }: Demanded): Open {
+export function openRow({ table, edition, rows }: Demanded, kind: StepKind): Open {
   const named = rows.map(({ row }) => row.row).join(', ')
+  const missing = new Set(
+    rows.flatMap(({ demands }) => demands.filter((one) => !isOffered(kind, one)).map((one) => one.parameter)),
+  )
+  if (rows.every(({ demands }) => demands.some((one) => !isOffered(kind, one)))) {
+    const text = `Edition ${edition} of ${table} (rows ${named}) cannot be met, since a step ${kind} has no ${[...missing].join(', ')}: the table must change.`
+    return { pointer: null, text }
+  }
   return {
     pointer: null,
     text: `Edition ${edition} of ${table} (rows ${named}) cannot be met together with the other tables in effect: one of them must change.`,
   }
+}
+
+/** What the plan's newest revision has otherwise, as a whole or in steps that nothing asks for: a proposal drops nothing in silence. */
+export function openBefore(before: PlanContent | undefined, { steps }: PlanContent): Open[] {
+  if (before === undefined) return []
+  const open = before.steps
+    .filter((one) => !steps.some(({ step, kind }) => step === one.step && kind === one.kind))
+    .map(({ step, kind }) => ({
+      pointer: null,
+      text: `The newest revision has the step ${step} (${kind}), which this product and the rules in effect do not ask for: keep it or leave it out.`,
+    }))
+  const { decisionRule, rounding, evidenceFrom } = before
+  const said = [
+    decisionRule.kind !== 'simple' && `the decision rule ${decisionRule.kind}`,
+    rounding.kind !== 'absolute' && `numbers ${rounding.kind}`,
+    evidenceFrom !== 'one-run' && `evidence from ${evidenceFrom}`,
+  ].filter((part) => typeof part === 'string')
+  if (said.length === 0) return open
+  return [
+    ...open,
+    {
+      pointer: null,
+      text: `The newest revision has ${said.join(', ')}; the proposal has the usual: decide which is meant.`,
+    },
+  ]
 }
 
 /** What an instrument would not take of the content: kinds, ranges, and tester steps beyond its programs. */

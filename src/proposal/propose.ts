@@ -7,6 +7,7 @@ import type { RuleTimeline } from '../plans/rule-timeline.ts'
 import { type PlanContent, StepWire, settingsOf } from '../plans/words.ts'
 import { type ConfirmedVersion, variantNames } from '../products/versions.ts'
 import type { StepKind } from '../rules/words.ts'
+import { accuracyOf } from '../stations/capability.ts'
 import type { Capabilities } from '../stations/words.ts'
 import { faultsOf, type Head, type ProposedStep, planHead, withoutFaults } from './assemble.ts'
 import { type Box, unbounded } from './bounds.ts'
@@ -14,7 +15,7 @@ import { buildStep } from './build.ts'
 import type { Building, Built, StoredReading } from './building.ts'
 import { chooseRows } from './choose.ts'
 import { demandedKinds, demandedOf, kindsSpokenOf, momentsOf, type Rules } from './demands.ts'
-import { openFindings, openMisfits, openRow, openUnresolved } from './open.ts'
+import { openBefore, openFindings, openMisfits, openRow, openUnresolved } from './open.ts'
 import { attributesOf, candidatesOf } from './stated.ts'
 import { type Wanted, wantedSteps } from './wanted.ts'
 import type { Open, Reason } from './words.ts'
@@ -76,7 +77,12 @@ export function proposePlan(asked: Asked): Proposed {
   return {
     content,
     reasons,
-    open: [...open, ...openMisfits(content, asked.instrument), ...openFindings(check.findings, content)],
+    open: [
+      ...open,
+      ...openBefore(asked.before, content),
+      ...openMisfits(content, asked.instrument),
+      ...openFindings(check.findings, content),
+    ],
     check,
   }
 }
@@ -107,6 +113,7 @@ function proposeStep(wanted: Wanted, rules: Rules, context: StepContext): { step
     subjectsOf: context.subjectsOf,
     stated,
     reach: reachOf(kind, context.instrument),
+    miss: missOf(kind, context.instrument),
     readings: context.readings,
     readingsOf: context.readingsOf,
   }
@@ -117,7 +124,7 @@ function proposeStep(wanted: Wanted, rules: Rules, context: StepContext): { step
     return {
       left: [{ pointer: null, text: `A step ${kind} could not be proposed: the product’s ratings leave no test.` }],
     }
-  const open = [...openUnresolved(unresolved, null), ...dropped.map(openRow)]
+  const open = [...openUnresolved(unresolved, null), ...dropped.map((one) => openRow(one, kind))]
   return { step: { wanted, box, built, open }, left: [] }
 }
 
@@ -164,4 +171,14 @@ function reachOf(kind: StepKind, instrument: ProposedInstrument | undefined): Bu
     return 'quantity' in read ? read.quantity.value : undefined
   }
   return { least: bound(only.least), most: bound(only.most), instrument: instrument.instrument }
+}
+
+/** What the instrument states of the accuracy of what it sets. */
+function missOf(kind: StepKind, instrument: ProposedInstrument | undefined): Building['miss'] {
+  const [only, ...others] = instrument?.capabilities.kinds.filter((one) => one.kind === kind) ?? []
+  const share = only && others.length === 0 ? accuracyOf(only.accuracy) : undefined
+  if (!instrument || share === undefined || !only?.accuracy) return undefined
+  const { value, unit } = only.accuracy
+  const because = `${instrument.instrument} may miss what is set by ${value} ${unit} either way.`
+  return { share, why: { source: 'instrument', because } }
 }

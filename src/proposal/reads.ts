@@ -38,7 +38,8 @@ export async function readProposal(database: Database, plan: string, request: Pr
     plan,
     revision: Math.min((before?.revision ?? 0) + 1, NUMBER_MAX),
     operation,
-    site,
+    // The next revision of a plan for some sites is not one for all.
+    sites: site === undefined ? (before?.content.sites ?? undefined) : [site],
     version,
     isConfirmed,
     versions: isConfirmed ? book.versionsOf(product) : [...book.versionsOf(product), version],

@@ -94,14 +94,14 @@ export interface Reach {
   readonly instrument: string
 }
 
-/** A tester meets what is set to within a share of it. Instruments here state none, so it is common practice, no source. */
+/** A tester meets what is set to within a share of it: what the instrument states or, without that, common practice. */
 export interface Miss {
   readonly share: Decimal
   readonly why: Why
 }
 const usualMiss: Miss = {
   share: decimal('0.03'),
-  why: byDefault('3 % about what is set, as a tester may miss it by that much; see what the instrument states.'),
+  why: byDefault('3 % about what is set, as a tester may miss it by that much.'),
 }
 /** A timer gets so much more than it must run, so that its own error makes no good test invalid. Common practice. */
 const SPARE = decimal('1.1')
@@ -115,7 +115,7 @@ const spare: Why = byDefault('A tenth more than the least, so that the error of 
 export function stress(
   room: Room,
   wanted: Reasoned,
-  { reach, miss = usualMiss }: { readonly reach?: Reach | undefined; readonly miss?: Miss } = {},
+  { reach, miss = usualMiss }: { readonly reach?: Reach | undefined; readonly miss?: Miss | undefined } = {},
 ): Ends | undefined {
   const { share, why: missed } = miss
   const lower = lowerEnd(room)

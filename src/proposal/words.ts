@@ -21,7 +21,9 @@ export const ProposalRequestWire = z
     product: KeyWire.nullish().describe('Needed where the plan has no revision yet'),
     productVersion: NumberWire.nullish().describe('The version in effect where left out, or else the highest'),
     operation: KeyWire.nullish().describe('That of the plan where left out, or the only one that the product requires'),
-    site: KeyWire.nullish().describe('For this site alone, and by its stored readings; for all where left out'),
+    site: KeyWire.nullish().describe(
+      'For this site alone, and by its stored readings; for the sites of the plan where left out, and by the readings of all',
+    ),
     instrument: KeyWire.nullish().describe('Settings are kept within its ranges'),
     variants: z
       .array(KeyWire)

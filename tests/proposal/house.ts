@@ -70,7 +70,7 @@ export function propose(
     plan: 'proposed',
     revision: 1,
     operation: 'final',
-    site: undefined,
+    sites: undefined,
     version,
     isConfirmed: true,
     versions: [version],

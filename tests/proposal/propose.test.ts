@@ -141,6 +141,9 @@ describe('stored readings', () => {
     expect(bare.open.some(({ pointer }) => pointer === '/steps/3')).toBe(true)
     expect(step(measured.content, 'touch')['openLeadMinimum']).toEqual({ value: '0.72', unit: 'mA' })
     expect(measured.open.some(({ pointer }) => pointer === '/steps/3')).toBe(false)
+    // A minimum holds for every variant, so one alone says none.
+    const one = propose(ex36, { readings: touch.filter(({ variant }) => variant === 'EX36-3M') })
+    expect(step(one.content, 'touch')['openLeadMinimum']).toBeUndefined()
   })
 })
 
@@ -167,6 +170,48 @@ describe('the plan as it was', () => {
   })
 })
 
+describe('what the plan had and nothing asks for', () => {
+  test('is told, not dropped in silence; its sites stay', () => {
+    const before = PlanContentWire.parse(
+      changed(planWire, {
+        '/steps/4': {
+          step: 'look',
+          kind: 'inspection',
+          required: true,
+          after: [],
+          measurements: [{ measurement: 'cord', instruction: 'The cord is whole.' }],
+        },
+        '/evidenceFrom': 'steps',
+      }),
+    )
+    const texts = propose(ex36, { before, sites: ['leeds'] }).open.map(({ text }) => text)
+    expect(texts).toContain(
+      'The newest revision has the step look (inspection), which this product and the rules in effect do not ask for: keep it or leave it out.',
+    )
+    expect(texts.filter((text) => text.includes('evidence from steps'))).toHaveLength(1)
+    expect(propose(ex36, { sites: ['leeds'] }).content.sites).toEqual(['leeds'])
+  })
+})
+
+test('a minimum fits every connection: one across which no current is known has a small one of its own', () => {
+  const mixed = productNamed('product-ex36-3', {
+    '/attributes/insulations': [
+      { between: ['live', 'protective-conductor'], insulation: 'basic' },
+      { between: ['live', 'accessible-metal'], insulation: 'basic' },
+    ],
+  })
+  const proposed = propose(mixed)
+  expect(proposed.check.verdict).toBe('conforms')
+  expect(step(proposed.content, 'strength')).toMatchObject({
+    openLeadMinimum: { value: '0.65', unit: 'mA' },
+    measurements: [
+      { measurement: 'live-to-earth' },
+      { measurement: 'live-to-accessible-metal', openLeadMinimum: { value: '0.01', unit: 'mA' } },
+    ],
+  })
+  expect(reasonAt(proposed, '/steps/1/measurements/1/openLeadMinimum/value')).toMatchObject({ source: 'default' })
+})
+
 describe('the instrument', () => {
   const having = (most: string, programs?: { count: number; stepsEach: number }) => ({
     instrument: 'INS-1',
@@ -186,6 +231,23 @@ describe('the instrument', () => {
     propose(ex36, { instrument: having(...given) })
       .open.map(({ text }) => text)
       .filter((text) => text.startsWith('INS-1'))
+
+  test('says how far it may miss what is set', () => {
+    const capabilities = {
+      kinds: [{ kind: 'electric-strength-ac' as const, accuracy: { value: '1', unit: '%' } }],
+    }
+    const proposed = propose(ex36, { instrument: { instrument: 'INS-1', capabilities } })
+    // 1200 / 0.99 = 1212.1, up to three digits; 1220 * 1.01 = 1232.2, up to four.
+    expect(step(proposed.content, 'strength')['testVoltage']).toMatchObject({
+      set: '1220',
+      least: '1200',
+      most: '1233',
+    })
+    expect(reasonAt(proposed, '/steps/1/testVoltage/set')).toMatchObject({
+      source: 'instrument',
+      because: 'INS-1 may miss what is set by 1 % either way.',
+    })
+  })
 
   test('that does not do a kind, or does not reach, or has not the programs, is told', () => {
     expect(told('3000')).toEqual([
@@ -218,6 +280,19 @@ describe('what cannot be met', () => {
       'Edition 4 of low (rows all) cannot be met together with the other tables in effect: one of them must change.',
     )
     expect(open.some(({ pointer, text }) => pointer === '/steps/1' && text.includes('requirement-not-met'))).toBe(true)
+  })
+
+  test('a table that demands what steps of its kind do not have', () => {
+    const odd = tableNamed('appliance-insulation-1', 20, {
+      '/table': 'odd',
+      '/outputs': [{ parameter: 'dwell', relation: '>=', unit: 's' }],
+      '/rows': [{ row: 'all', when: ['-'], then: ['60'] }],
+      '/sources/0/rows': ['all'],
+    })
+    const texts = propose(ex36, { tables: [...houseTables, odd] }).open.map(({ text }) => text)
+    expect(texts).toContain(
+      'Edition 1 of odd (rows all) cannot be met, since a step insulation-resistance has no dwell: the table must change.',
+    )
   })
 
   test('a table that has no row for the product', () => {

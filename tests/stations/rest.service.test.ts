@@ -235,8 +235,12 @@ test('an ending is recorded once', async () => {
 })
 
 test('any instrument can be asked whether it would take a revision', async () => {
-  const capabilities = { programs: { count: 1, stepsEach: 5 }, kinds: [{ kind: 'touch-current' }] }
-  created(await administrator.post('/v1/instruments', { instrument: 'INS-0099', name: 'A small one', capabilities }))
+  const capabilities = {
+    programs: { count: 1, stepsEach: 5 },
+    kinds: [{ kind: 'touch-current', accuracy: { value: '1', unit: '%' } }],
+  }
+  const small = { instrument: 'INS-0099', name: 'A small one', capabilities }
+  expect(created(await administrator.post('/v1/instruments', small)).body.capabilities).toEqual(capabilities)
   const path = '/v1/plans/ex36-final/revisions/7/setup-sheet'
   const { body } = expected(await technician.get(`${path}?instrument=INS-0099`), 200)
   expect(body).toMatchObject({
