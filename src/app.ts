@@ -64,8 +64,8 @@ export interface App {
   close(): Promise<void>
 }
 
-/** What a client has for reading its answer once the service stops; uploads in the queue are answered well before. */
-const ANSWER_GRACE_MS = 4_000
+/** What a client has for finishing once the service stops; uploads in the queue are answered well before. */
+const FINISH_TIME_MAX_MS = 4_000
 
 /** Wires the rooms into one Fastify app. It listens to nothing yet; tests inject into it. */
 export async function buildApp(parts: AppParts): Promise<App> {
@@ -120,8 +120,8 @@ export async function buildApp(parts: AppParts): Promise<App> {
   await server.ready()
   const close = async () => {
     end.close()
-    // A client that does not read its answer must not keep the service from stopping in order.
-    const cut = setTimeout(() => server.server.closeAllConnections(), ANSWER_GRACE_MS)
+    // A client that does not finish its request, or does not read its answer, must not keep the service from stopping in order.
+    const cut = setTimeout(() => server.server.closeAllConnections(), FINISH_TIME_MAX_MS)
     await Promise.all([intake.drain(), server.close()])
     clearTimeout(cut)
   }
