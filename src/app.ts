@@ -23,7 +23,7 @@ import { registerGraph } from './platform/http/graphql/server.ts'
 import { printOpenapi, registerOpenapi } from './platform/http/openapi.ts'
 import { createLog, createServer, type RestApp, registerRest, type Services } from './platform/http/server.ts'
 import { registerProducts } from './products/rest.ts'
-import { registerRevisionDiff } from './review/rest-diff.ts'
+import { registerReview } from './review/rest.ts'
 import { registerRules } from './rules/rest.ts'
 import { registerEditionFiles } from './rules/rest-files.ts'
 import { registerStationChecks } from './station-checks/rest.ts'
@@ -95,7 +95,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerRules(app, services)
     registerEditionFiles(app, services)
     registerPlans(app, services)
-    registerRevisionDiff(app, services)
+    registerReview(app, services)
     registerStations(app, services)
     registerStationChecks(app, services)
     registerUnits(app, services)
