@@ -24,7 +24,7 @@ import { printOpenapi, registerOpenapi } from './platform/http/openapi.ts'
 import { createLog, createServer, type RestApp, registerRest, type Services } from './platform/http/server.ts'
 import { registerProducts } from './products/rest.ts'
 import { registerProposal } from './proposal/rest.ts'
-import { registerRevisionDiff } from './review/rest-diff.ts'
+import { registerReview } from './review/rest.ts'
 import { registerRules } from './rules/rest.ts'
 import { registerEditionFiles } from './rules/rest-files.ts'
 import { registerStationChecks } from './station-checks/rest.ts'
@@ -65,8 +65,8 @@ export interface App {
   close(): Promise<void>
 }
 
-/** What a client has for reading its answer once the service stops; uploads in the queue are answered well before. */
-const ANSWER_GRACE_MS = 4_000
+/** What a client has for finishing once the service stops; uploads in the queue are answered well before. */
+const FINISH_TIME_MAX_MS = 4_000
 
 /** Wires the rooms into one Fastify app. It listens to nothing yet; tests inject into it. */
 export async function buildApp(parts: AppParts): Promise<App> {
@@ -96,7 +96,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerRules(app, services)
     registerEditionFiles(app, services)
     registerPlans(app, services)
-    registerRevisionDiff(app, services)
+    registerReview(app, services)
     registerStations(app, services)
     registerStationChecks(app, services)
     registerUnits(app, services)
@@ -122,8 +122,8 @@ export async function buildApp(parts: AppParts): Promise<App> {
   await server.ready()
   const close = async () => {
     end.close()
-    // A client that does not read its answer must not keep the service from stopping in order.
-    const cut = setTimeout(() => server.server.closeAllConnections(), ANSWER_GRACE_MS)
+    // A client that does not finish its request, or does not read its answer, must not keep the service from stopping in order.
+    const cut = setTimeout(() => server.server.closeAllConnections(), FINISH_TIME_MAX_MS)
     await Promise.all([intake.drain(), server.close()])
     clearTimeout(cut)
   }
