@@ -1,6 +1,7 @@
 import { add, compare, decimal, multiply, roundUp } from '../exact/decimal.ts'
 import { type Box, roomOf } from './bounds.ts'
 import { type Building, type Built, headOf, readingsFor } from './building.ts'
+import { knownLeast, knownLimit } from './known.ts'
 import { greatestOf, limitOf, optionalLimit, upperLimit } from './limits.ts'
 import {
   byDefault,
@@ -41,15 +42,19 @@ const leads = {
 export function buildBonding(wanted: Wanted, box: Box, building: Building): Built | undefined {
   const kind = wanted.kind === 'protective-bonding' ? wanted.kind : 'protective-continuity'
   const { variants, stated } = building
-  const current = stress(roomOf(box, 'testCurrent'), usual[kind].testCurrent, building)
-  const time = duration(roomOf(box, 'dwell'), dwell)
+  const current = stress(
+    roomOf(box, 'testCurrent'),
+    knownLeast(wanted, 'testCurrent') ?? usual[kind].testCurrent,
+    building,
+  )
+  const time = duration(roomOf(box, 'dwell'), knownLeast(wanted, 'dwell') ?? dwell)
   if (!current?.least || !time) return undefined
   const open: Built['open'][number][] = []
   const limits = new Map<string, Reasoned>()
   for (const variant of variants) {
     const comparable = { testCurrent: current }
     const readings = readingsFor(wanted, building, { variant, side: 'upper', comparable })
-    const expected = { readings, otherwise: usual[kind].limitUpper }
+    const expected = { readings, otherwise: knownLimit(wanted, 'limitUpper', variant) ?? usual[kind].limitUpper }
     limits.set(variant, upperLimit(roomOf(box, 'limitUpper', variant), expected, 'mOhm'))
   }
   if ([...limits.values()].some(({ why }) => why.source === 'default')) {

@@ -2,6 +2,7 @@ import { compare, decimal, multiply, roundDown } from '../exact/decimal.ts'
 import { type Box, roomOf } from './bounds.ts'
 import { type Building, type Built, headOf, readingsFor } from './building.ts'
 import type { Distribution } from './distribution.ts'
+import { knownLeast, knownLimit } from './known.ts'
 import { limitOf, lowerLimit, optionalLimit, upperLimit } from './limits.ts'
 import {
   about,
@@ -53,12 +54,16 @@ const HALF = decimal('0.5')
 
 export function buildInsulation(wanted: Wanted, box: Box, building: Building): Built | undefined {
   const { variants } = building
-  const voltage = stress(roomOf(box, 'testVoltage'), usual.insulationVoltage, building)
+  const voltage = stress(
+    roomOf(box, 'testVoltage'),
+    knownLeast(wanted, 'testVoltage') ?? usual.insulationVoltage,
+    building,
+  )
   if (!voltage) return undefined
   const limits = new Map<string, Reasoned>()
   for (const variant of variants) {
     const readings = readingsFor(wanted, building, { variant, side: 'lower', comparable: { testVoltage: voltage } })
-    const asked = { readings, otherwise: usual.insulationLimit }
+    const asked = { readings, otherwise: knownLimit(wanted, 'limitLower', variant) ?? usual.insulationLimit }
     limits.set(variant, lowerLimit(roomOf(box, 'limitLower', variant), asked, 'MOhm'))
   }
   const residual = roomOf(box, 'residualVoltage')
@@ -108,7 +113,10 @@ export function buildLeakage(wanted: Wanted, box: Box, building: Building): Buil
   for (const variant of variants) {
     const comparable = { detector: stated.detector, testVoltage: supply }
     const readings = readingsFor(wanted, building, { variant, side: 'upper', comparable })
-    const asked = { readings, otherwise: isTouch ? usual.touchLimit : usual.conductorLimit }
+    const asked = {
+      readings,
+      otherwise: knownLimit(wanted, 'limitUpper', variant) ?? (isTouch ? usual.touchLimit : usual.conductorLimit),
+    }
     limits.set(variant, upperLimit(roomOf(box, 'limitUpper', variant), asked, 'mA'))
     low.push(readingsFor(wanted, building, { variant, side: 'lower', comparable }))
   }
@@ -164,7 +172,14 @@ export function buildResidual(wanted: Wanted, box: Box, building: Building): Bui
   if (!supply) return undefined
   const limits = new Map<string, Reasoned>()
   for (const variant of variants) {
-    limits.set(variant, upperLimit(roomOf(box, 'limitUpper', variant), { otherwise: usual.residualLimit }, 'V'))
+    limits.set(
+      variant,
+      upperLimit(
+        roomOf(box, 'limitUpper', variant),
+        { otherwise: knownLimit(wanted, 'limitUpper', variant) ?? usual.residualLimit },
+        'V',
+      ),
+    )
   }
   const step = together({
     ...headOf(wanted),

@@ -13,6 +13,7 @@ import { capacitanceOf, capacitiveCurrent, chargingCurrent, type ProductSubject 
 import { liesAcrossLiveAndEarth } from '../plans/product-match.ts'
 import { type Box, roomOf } from './bounds.ts'
 import { type Building, type Built, headOf, readingsFor } from './building.ts'
+import { knownLeast, knownLimit, knownTrip } from './known.ts'
 import { greatestOf, limitOf, optionalLimit, upperLimit } from './limits.ts'
 import {
   about,
@@ -56,8 +57,8 @@ const TENTH = decimal('0.1')
 export function buildStrength(wanted: Wanted, box: Box, building: Building): Built | undefined {
   const isAc = wanted.kind === 'electric-strength-ac'
   const { variants, stated } = building
-  const voltage = stress(roomOf(box, 'testVoltage'), usual.testVoltage, building)
-  const time = duration(roomOf(box, 'dwell'), usual.dwell)
+  const voltage = stress(roomOf(box, 'testVoltage'), knownLeast(wanted, 'testVoltage') ?? usual.testVoltage, building)
+  const time = duration(roomOf(box, 'dwell'), knownLeast(wanted, 'dwell') ?? usual.dwell)
   const hertz = isAc
     ? about(
         roomOf(box, 'frequency'),
@@ -72,6 +73,7 @@ export function buildStrength(wanted: Wanted, box: Box, building: Building): Bui
   const open: Built['open'][number][] = []
   const current = { voltage, hertz, ramp }
   const trip = tripOf(
+    wanted,
     box,
     greatestOf(variants.flatMap((variant) => expectedOf(wanted, building, variant, current)?.greatest ?? [])),
   )
@@ -88,7 +90,7 @@ export function buildStrength(wanted: Wanted, box: Box, building: Building): Bui
     const asked = {
       ...(isDrawn && { greatest: expected.greatest, computed: expected.computed }),
       readings,
-      otherwise: lesserTrip(trip),
+      otherwise: knownLimit(wanted, 'limitUpper', variant) ?? lesserTrip(trip),
       trip: trip.value,
     }
     limits.set(variant, upperLimit(roomOf(box, 'limitUpper', variant), asked, 'mA'))
@@ -203,17 +205,20 @@ function isAcross({ from, to }: WantedMeasurement, { connections, attributes }: 
   return liesAcrossLiveAndEarth({ from: from ?? [], to: to ?? [] }, connections, attributes.get('protectionClass'))
 }
 
-/** The trip as rules have it; without one twice what a sound unit draws. */
-function tripOf(box: Box, expected: Decimal | undefined): Reasoned {
+/** The plan's own trip, or twice what a sound unit draws, within what rules allow; sound units must not reach it. */
+function tripOf(wanted: Wanted, box: Box, expected: Decimal | undefined): Reasoned {
   const room = roomOf(box, 'tripCurrent')
-  const rule = upperEnd(room) ?? lowerEnd(room)
-  if (rule) return rule
-  if (!expected || !isAboveZero(expected)) return usual.tripCurrent
-  const value = roundUp(multiply(decimal(2), expected), 2)
-  return {
-    value,
-    why: { source: 'physics', because: 'Twice the most that a sound unit draws; no rule in effect limits it.' },
+  const [least, most] = [lowerEnd(room), upperEnd(room)]
+  const isAbove = ({ value }: Reasoned) => !expected || compare(value, expected) > 0
+  const known = knownTrip(wanted)
+  let chosen: Reasoned | undefined = known && isAbove(known) ? known : undefined
+  if (!chosen && expected && isAboveZero(expected)) {
+    const why = { source: 'physics', because: 'Twice the most that a sound unit draws.' } as const
+    chosen = { value: roundUp(multiply(decimal(2), expected), 2), why }
   }
+  chosen ??= most ?? usual.tripCurrent
+  if (least && compare(chosen.value, least.value) < 0) chosen = least
+  return most && compare(chosen.value, most.value) > 0 ? most : chosen
 }
 
 function lesserTrip(trip: Reasoned): Reasoned {

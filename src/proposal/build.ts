@@ -26,7 +26,9 @@ export function buildStep(wanted: Wanted, box: Box, building: Building): Built |
     case 'inspection':
       return {
         step: together(headOf(wanted)),
-        open: [{ pointer: '/measurements/0/instruction', text: 'Write what is to be looked at on this product.' }],
+        open: wanted.known
+          ? []
+          : [{ pointer: '/measurements/0/instruction', text: 'Write what is to be looked at on this product.' }],
       }
   }
 }

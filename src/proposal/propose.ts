@@ -103,7 +103,7 @@ function proposeStep(wanted: Wanted, rules: Rules, context: StepContext): { step
   const option = options.find(({ unresolved }) => unresolved.length === 0) ?? first
   if (!option) return { left: [] }
   const { stated, demanded, unresolved } = option
-  const isOptional = !wanted.isDemanded && (wanted.why.source === 'rule' || insulation === 'functional')
+  const isOptional = !wanted.isDemanded && (wanted.why.source !== 'product' || insulation === 'functional')
   if (unresolved.length > 0 && isOptional) {
     const text = `A step ${kind}${insulation ? ` of ${insulation} insulation` : ''} is left out: `
     return { left: openUnresolved(unresolved, null).map((one) => ({ ...one, text: text + one.text })) }

@@ -25,6 +25,8 @@ export interface Wanted {
   readonly insulation: Insulation | undefined
   readonly measurements: readonly WantedMeasurement[]
   readonly why: Why
+  /** What the plan's newest revision says of such a step, where it has one. */
+  readonly known?: AnySettings | undefined
   /** Whether a rule asks for its being there; others are left out where rules do not settle what they must be. */
   readonly isDemanded: boolean
 }
@@ -63,7 +65,7 @@ export function wantedSteps(asked: WantedAsked): Wanted[] {
   })
 }
 
-function wantedKinds({ product, demanded, spokenOf }: WantedAsked): Map<StepKind, Why> {
+function wantedKinds({ product, demanded, spokenOf, before }: WantedAsked): Map<StepKind, Why> {
   const kinds = new Map(demanded)
   const want = (kind: StepKind, why: Why) => {
     if (!kinds.has(kind)) kinds.set(kind, why)
@@ -82,19 +84,33 @@ function wantedKinds({ product, demanded, spokenOf }: WantedAsked): Map<StepKind
       because: 'The product declares insulation, which each unit must show.',
     })
   }
-  for (const kind of spokenOf) {
-    if (kind === 'electric-strength-ac' || kind === 'electric-strength-dc') continue
-    if ((kind === 'protective-bonding' || kind === 'protective-continuity') && !attributes.earthedParts?.length)
-      continue
-    want(kind, {
-      source: 'rule',
-      because: 'A table in effect speaks of such steps for this product, though none asks for one.',
-    })
+  const further = [
+    ...[...spokenOf].map((kind) => [kind, spoken] as const),
+    ...(before?.steps ?? []).map(({ kind }) => [kind, kept] as const),
+  ]
+  for (const [kind, why] of further) {
+    if (isStrength(kind) && why === spoken) continue
+    if (isBonding(kind) && !attributes.earthedParts?.length) continue
+    want(kind, why)
   }
   return kinds
 }
 
-function stepsOf(kind: StepKind, why: Why, { product, demanded }: WantedAsked, names: Names): Wanted[] {
+const spoken: Why = {
+  source: 'rule',
+  because: 'A table in effect speaks of such steps for this product, though none asks for one.',
+}
+const kept: Why = { source: 'plan', because: 'The newest revision has such a step.' }
+
+function isStrength(kind: StepKind): boolean {
+  return kind === 'electric-strength-ac' || kind === 'electric-strength-dc'
+}
+
+function isBonding(kind: StepKind): boolean {
+  return kind === 'protective-bonding' || kind === 'protective-continuity'
+}
+
+function stepsOf(kind: StepKind, why: Why, { product, demanded, before }: WantedAsked, names: Names): Wanted[] {
   const isDemanded = demanded.has(kind)
   const single = (measurements: readonly WantedMeasurement[]): Wanted[] => [
     names.named({ step: usualNames[kind], kind, insulation: undefined, measurements, why, isDemanded }),
@@ -127,10 +143,15 @@ function stepsOf(kind: StepKind, why: Why, { product, demanded }: WantedAsked, n
           : [{ measurement: 'line-to-neutral', from: ['line'], to: ['neutral'] }],
       )
     case 'inspection':
-      return single([
-        { measurement: 'whole', instruction: 'Housing, supply cord and marking are whole and undamaged.' },
-      ])
+      return single(looks(before))
   }
+}
+
+/** What the plan has people look at; without that, what they always do. */
+function looks(before: PlanContent | undefined): WantedMeasurement[] {
+  const known = before?.steps.flatMap((step) => (step.kind === 'inspection' ? [step.measurements] : []))[0]
+  if (known) return known.map(({ measurement, instruction }) => ({ measurement, instruction }))
+  return [{ measurement: 'whole', instruction: 'Housing, supply cord and marking are whole and undamaged.' }]
 }
 
 const usualNames: Readonly<Record<StepKind, string>> = {
@@ -213,12 +234,13 @@ class Names {
     this.taken.add(step)
     if (!known) return { ...wanted, step }
     const planned = new Map(settingsOf(known).map((settings) => [connectionKey(settings), settings.measurement]))
+    const [said] = settingsOf(known)
     const measurements = wanted.measurements.map((one) => ({
       ...one,
-      measurement: planned.get(connectionKey(one)) ?? one.measurement,
+      measurement: (wanted.kind === 'inspection' ? undefined : planned.get(connectionKey(one))) ?? one.measurement,
     }))
     const isDistinct = new Set(measurements.map(({ measurement }) => measurement)).size === measurements.length
-    return { ...wanted, step, measurements: isDistinct ? measurements : wanted.measurements }
+    return { ...wanted, step, known: said, measurements: isDistinct ? measurements : wanted.measurements }
   }
 
   /** No key that an earlier step here has, nor one under which the plan has another step. */

@@ -314,6 +314,11 @@ test(
         const proposed = propose(content, { tables })
         expectWhole(proposed, content)
         expect(proposed.check.findings.filter(({ severity }) => severity === 'blocking')).toEqual([])
+        // What was proposed is a plan like any other; the next revision of it is proposed under its keys, and conforms as well.
+        const next = propose(content, { tables, before: proposed.content, revision: 2 })
+        expectWhole(next, content)
+        expect(next.check.verdict).toBe('conforms')
+        expect(next.content.steps.map(({ step }) => step)).toEqual(proposed.content.steps.map(({ step }) => step))
       }),
       { numRuns: 200 },
     )

@@ -50,7 +50,7 @@ describe('the example by hand', () => {
       after: ['bond'],
       testVoltage: { set: '1240', least: '1200', most: '1278', unit: 'V' },
       dwell: { set: '1.1', least: '1', unit: 's' },
-      tripCurrent: { value: '10', unit: 'mA' },
+      tripCurrent: { value: '4.4', unit: 'mA' },
       limitUpper: { value: '2.8', unit: 'mA' },
       openLeadMinimum: { value: '0.65', unit: 'mA' },
     })
@@ -170,26 +170,46 @@ describe('the plan as it was', () => {
   })
 })
 
-describe('what the plan had and nothing asks for', () => {
-  test('is told, not dropped in silence; its sites stay', () => {
+describe('what the plan had and no rule asks for', () => {
+  const look = {
+    step: 'look',
+    kind: 'inspection',
+    required: true,
+    after: [],
+    measurements: [{ measurement: 'cord', instruction: 'The cord is whole.' }],
+  }
+
+  test('stays, with its numbers; what nothing can be said of is told, and its sites stay', () => {
+    const second = { ...planWire.steps[0], step: 'bond-again' }
     const before = PlanContentWire.parse(
-      changed(planWire, {
-        '/steps/4': {
-          step: 'look',
-          kind: 'inspection',
-          required: true,
-          after: [],
-          measurements: [{ measurement: 'cord', instruction: 'The cord is whole.' }],
-        },
-        '/evidenceFrom': 'steps',
-      }),
+      changed(planWire, { '/steps/4': look, '/steps/5': second, '/evidenceFrom': 'steps' }),
     )
-    const texts = propose(ex36, { before, sites: ['leeds'] }).open.map(({ text }) => text)
+    const { content, open } = propose(ex36, { before, sites: ['leeds'] })
+    expect(content.sites).toEqual(['leeds'])
+    expect(step(content, 'look')).toMatchObject(look)
+    const texts = open.map(({ text }) => text)
     expect(texts).toContain(
-      'The newest revision has the step look (inspection), which this product and the rules in effect do not ask for: keep it or leave it out.',
+      'The newest revision has the step bond-again (protective-bonding), which this product and the rules in effect do not ask for: keep it or leave it out.',
     )
     expect(texts.filter((text) => text.includes('evidence from steps'))).toHaveLength(1)
-    expect(propose(ex36, { sites: ['leeds'] }).content.sites).toEqual(['leeds'])
+  })
+
+  test('a plan that no rule speaks of keeps its steps, stresses, limits and trip', () => {
+    const before = PlanContentWire.parse(planWire)
+    const proposed = propose(ex36, { before, tables: [] })
+    expect(proposed.content.steps.map((one) => one.step)).toEqual(['bond', 'strength', 'insulation', 'touch'])
+    expect(step(proposed.content, 'bond')).toMatchObject({
+      testCurrent: { least: '10' },
+      dwell: { least: '2' },
+      limitUpper: { byVariant: { 'EX36-3M': '158.5', 'EX36-5M': '197.5' } },
+    })
+    expect(step(proposed.content, 'strength')).toMatchObject({
+      testVoltage: { least: '1200' },
+      tripCurrent: { value: '5' },
+    })
+    expect(step(proposed.content, 'insulation')).toMatchObject({ limitLower: { value: '2', unit: 'MOhm' } })
+    expect(step(proposed.content, 'touch')).toMatchObject({ limitUpper: { value: '0.75' } })
+    expect(reasonAt(proposed, '/steps/0/limitUpper/byVariant/EX36-5M')).toMatchObject({ source: 'plan' })
   })
 })
 
