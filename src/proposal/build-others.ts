@@ -2,7 +2,7 @@ import { compare, decimal, multiply, roundDown } from '../exact/decimal.ts'
 import { type Box, roomOf } from './bounds.ts'
 import { type Building, type Built, headOf, readingsFor } from './building.ts'
 import type { Distribution } from './distribution.ts'
-import { knownLeast, knownLimit } from './known.ts'
+import { knownLeast, knownLimit, knownMinimum } from './known.ts'
 import { limitOf, lowerLimit, optionalLimit, upperLimit } from './limits.ts'
 import {
   about,
@@ -122,7 +122,8 @@ export function buildLeakage(wanted: Wanted, box: Box, building: Building): Buil
   }
   // One minimum holds for every variant, so the readings of every one must be known.
   const lowest = lowestOf(low)
-  const minimum = lowest && minimumOf(lowest, limits)
+  const isBelowAll = ({ value }: Reasoned) => [...limits.values()].every((limit) => compare(value, limit.value) < 0)
+  const minimum = [lowest && minimumOf(lowest), knownMinimum(wanted)].find((one) => one && isBelowAll(one))
   const open = [
     ...openLimit(limits, '/limitUpper', 'No rule in effect limits this current: decide the limit.'),
     ...(minimum
@@ -142,7 +143,7 @@ export function buildLeakage(wanted: Wanted, box: Box, building: Building): Buil
     frequency: windowOf(hertz, 'Hz'),
     limitUpper: limitOf(limits, 'mA'),
     limitLower: optionalLimit(box, 'limitLower', variants, 'mA'),
-    openLeadMinimum: minimum,
+    openLeadMinimum: minimum && quantity(minimum, 'mA'),
   })
   return { step, open }
 }
@@ -156,13 +157,11 @@ function lowestOf(distributions: readonly (Distribution | undefined)[]): Distrib
   return lowest
 }
 
-/** Half of the least that units which passed have read, where that lies below every limit. */
-function minimumOf(readings: Distribution, limits: ReadonlyMap<string, Reasoned>) {
-  if (!readings.lower || !isAboveZero(readings.lower)) return undefined
-  const value = roundDown(multiply(readings.lower, HALF), 2)
-  if ([...limits.values()].some((limit) => compare(value, limit.value) >= 0)) return undefined
-  const because = `Half of the 0.135 % quantile of ${readings.count} readings of units that passed.`
-  return quantity({ value, why: { source: 'readings', because } }, 'mA')
+/** Half of the least that units which passed have read. */
+function minimumOf({ lower, count }: Distribution): Reasoned | undefined {
+  if (!lower || !isAboveZero(lower)) return undefined
+  const because = `Half of the 0.135 % quantile of ${count} readings of units that passed.`
+  return { value: roundDown(multiply(lower, HALF), 2), why: { source: 'readings', because } }
 }
 
 export function buildResidual(wanted: Wanted, box: Box, building: Building): Built | undefined {

@@ -13,7 +13,7 @@ import { capacitanceOf, capacitiveCurrent, chargingCurrent, type ProductSubject 
 import { liesAcrossLiveAndEarth } from '../plans/product-match.ts'
 import { type Box, roomOf } from './bounds.ts'
 import { type Building, type Built, headOf, readingsFor } from './building.ts'
-import { knownLeast, knownLimit, knownTrip } from './known.ts'
+import { knownLeast, knownLimit, knownMinimum, knownTrip } from './known.ts'
 import { greatestOf, limitOf, optionalLimit, upperLimit } from './limits.ts'
 import {
   about,
@@ -105,7 +105,9 @@ export function buildStrength(wanted: Wanted, box: Box, building: Building): Bui
     })
   const highest = [...limits.values()].reduce((a, { value }) => lesser(a, value), trip.value)
   // A minimum for one variant must not make good units of another invalid.
-  const minimum = isAc ? minimumOf(isUnknown ? undefined : leastCurrent, highest) : undefined
+  const known = knownMinimum(wanted)
+  const isKept = isUnknown && known && compare(known.value, highest) < 0
+  const minimum = isAc ? (isKept ? known : minimumOf(isUnknown ? undefined : leastCurrent, highest)) : undefined
   const apart = minimum ? measuredApart(wanted, building, minimumOf(undefined, highest)) : undefined
   if (apart && apart.why.length > 0) {
     const text =

@@ -24,6 +24,11 @@ export function knownLeast({ known }: Wanted, name: WindowName): Reasoned | unde
   return value && { value, why }
 }
 
+/** The minimum below which a lead counts as open. */
+export function knownMinimum({ known }: Wanted): Reasoned | undefined {
+  return known?.openLeadMinimum ? { value: quantityValue(known.openLeadMinimum), why } : undefined
+}
+
 export function knownTrip({ known }: Wanted): Reasoned | undefined {
   return known?.tripCurrent ? { value: quantityValue(known.tripCurrent), why } : undefined
 }

@@ -58,7 +58,13 @@ test('is stored nowhere, and becomes a draft as it is, which then goes its way',
   const draft = created(await line.author.post(path, { content, changeReason: 'as proposed' })).body
   expect(draft).toMatchObject({ revision: 8, state: 'draft' })
   expect(expected(await line.author.get(`${path}/8/findings`), 200).body.check.verdict).toBe('conforms')
-  expected(await line.author.post(`${path}/8/submission`, { digest: draft.digest }), 200)
+  // Units read far below the limit of touch current, which the proposal moves by more than a fifth: that the author says.
+  const unsaid = expected(await line.author.post(`${path}/8/submission`, { digest: draft.digest }), 422).body
+  expect(unsaid.errors).toHaveLength(1)
+  expect(unsaid.errors[0].detail).toContain('Step touch: the upper limit for EX36-3M was tightened')
+  const touch = content.steps.findIndex(({ step }: Wire) => step === 'touch')
+  const why = { path: `/steps/${touch}/limitUpper/byVariant/EX36-3M`, reason: 'thirty units read less than half' }
+  expected(await line.author.post(`${path}/8/submission`, { digest: draft.digest, limitReasons: [why] }), 200)
   const own = await line.author.sign(`${path}/8/approval`, {
     digest: draft.digest,
     inForceFrom: 'at-once',

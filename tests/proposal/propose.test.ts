@@ -208,7 +208,10 @@ describe('what the plan had and no rule asks for', () => {
       tripCurrent: { value: '5' },
     })
     expect(step(proposed.content, 'insulation')).toMatchObject({ limitLower: { value: '2', unit: 'MOhm' } })
-    expect(step(proposed.content, 'touch')).toMatchObject({ limitUpper: { value: '0.75' } })
+    expect(step(proposed.content, 'touch')).toMatchObject({
+      limitUpper: { value: '0.75' },
+      openLeadMinimum: { value: '0.06', unit: 'mA' },
+    })
     expect(reasonAt(proposed, '/steps/0/limitUpper/byVariant/EX36-5M')).toMatchObject({ source: 'plan' })
   })
 })
