@@ -132,8 +132,8 @@ const STATIONS_MAX = 200
 /** `POST /v1/keys`: for a person, for one station, or for a gateway and the stations of one site that it serves. */
 export const KeyDraftWire = z
   .discriminatedUnion('kind', [
-    z.strictObject({ kind: z.literal('person'), person: KeyWire }),
-    z.strictObject({ kind: z.literal('station'), station: KeyWire }),
+    z.strictObject({ kind: z.literal('person'), person: KeyWire.describe('Whose key it is') }),
+    z.strictObject({ kind: z.literal('station'), station: KeyWire.describe('Which uploads and asks with it') }),
     z.strictObject({
       kind: z.literal('gateway'),
       site: KeyWire,
