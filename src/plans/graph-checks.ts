@@ -111,7 +111,7 @@ export function graphChecks(builder: GraphBuilder, { database, received }: Servi
       })),
     )
   }
-  return { Check, FindingConnection, Block, loadFindings, loadBlocks }
+  return { Check, Finding, FindingConnection, Block, loadFindings, loadBlocks }
 }
 
 function findingsPage(key: RevisionKey, { findings }: FindingsRead, args: PageArgs): Connection<Finding> {
