@@ -5,11 +5,13 @@ import { askImpact } from '../../src/impact/acts.ts'
 import { impactPage } from '../../src/impact/acts-step.ts'
 import { getImpact, listImpactFindings } from '../../src/impact/reads.ts'
 import { checkPageBehind } from '../../src/plans/acts/ensure-checked.ts'
-import { requestPermit, approvePermit } from '../../src/plans/acts/permits.ts'
-import { getPermit } from '../../src/plans/reads-permits.ts'
+import { approvePermit, requestPermit } from '../../src/plans/acts/permits.ts'
 import { getRevision, readBlocks } from '../../src/plans/reads.ts'
+import { getPermit } from '../../src/plans/reads-permits.ts'
 import type { RevisionKey } from '../../src/plans/record.ts'
 import type { Block } from '../../src/plans/step-blocks.ts'
+import { replaceEdition } from '../../src/rules/acts.ts'
+import { getEdition } from '../../src/rules/reads.ts'
 import type { Edition } from '../../src/rules/record.ts'
 import { approver, author, BINDS_BECAUSE, type Line, openWorks, refusalOf, type Works } from '../plans/works.ts'
 
@@ -25,7 +27,11 @@ const accepting = (amperes: string) => ({
   '/steps/0/testCurrent': { least: amperes, most: '40', unit: 'A' },
   '/steps/0/sourceVoltage': { most: '20', unit: 'V' },
 })
-const ask = (edition: Edition, effectiveFrom: number | 'at-once' = 'at-once', bindsBecause: string | null = BINDS_BECAUSE) =>
+const ask = (
+  edition: Edition,
+  effectiveFrom: number | 'at-once' = 'at-once',
+  bindsBecause: string | null = BINDS_BECAUSE,
+) =>
   askImpact(works.database, author, edition, {
     effectiveFrom: effectiveFrom === 'at-once' ? effectiveFrom : writeInstant(effectiveFrom),
     bindsBecause,
@@ -165,30 +171,35 @@ test('a permit that would be beyond the rules is told, as it is ended by the pub
   const key = planFor('a')
   const { digest } = await line.approved(key)
   line.tick(10)
-  const content = {
-    permit: `DP-${line.plan}`,
-    ...key,
-    revisionDigest: digest,
-    step: 'bond',
-    limitUpper: { value: '0.2', unit: 'Ohm' },
-    quantity: 5,
-    validUntil: writeInstant(works.clock.at + 1_000_000),
-    reason: 'a lot of cords',
-  }
   const services = { database: works.database }
-  const plan = line.planContent()
-  const unit = (plan.steps[0] as { limitUpper: { unit: string } }).limitUpper.unit
   const asked = await requestPermit(services, author, {
-    content: { ...content, limitUpper: { value: unit === 'Ohm' ? '0.2' : '200', unit } },
+    content: {
+      permit: `DP-${line.plan}`,
+      ...key,
+      revisionDigest: digest,
+      step: 'bond',
+      limitUpper: { value: '220', unit: 'mOhm' },
+      quantity: 5,
+      validUntil: writeInstant(works.clock.at + 1_000_000),
+      reason: 'cords of lot L-9 are long',
+    },
   })
-  await approvePermit(services, approver, asked.permit, { digest: asked.digest, validFrom: 'at-once', meaning: 'agreed' })
+  await approvePermit(services, approver, asked.permit, {
+    digest: asked.digest,
+    validFrom: 'at-once',
+    meaning: 'agreed',
+  })
   line.tick(10)
-  const draft = await line.writeLimit(1, '110')
+  const draft = await line.writeBondLimit(1, '200')
   const impact = await ask(draft)
   const found = await findingsOf(impact.impact)
   expect(found.map(({ kind, permit }) => [kind, permit])).toEqual([['permit-beyond', asked.permit]])
   const published = await line.publish(draft)
-  expect(published.impact).toMatchObject({ impact: impact.impact, permitsBeyond: impact.permitsBeyond, runsAffected: null })
+  expect(published.impact).toMatchObject({
+    impact: impact.impact,
+    permitsBeyond: impact.permitsBeyond,
+    runsAffected: null,
+  })
   await sweep()
   const [beyond] = found
   expect((await getPermit(works.database.sql, asked.permit)).blockedFrom).toBe(beyond?.from)
@@ -196,31 +207,46 @@ test('a permit that would be beyond the rules is told, as it is ended by the pub
 
 test('goes on a page at a time, and ends where the rules or the content are others', async () => {
   line = await works.line()
-  for (const name of ['a', 'b', 'c']) await line.approved(planFor(name), 'at-once', { '/operation': name, ...accepting('10') })
+  for (const name of ['a', 'b', 'c'])
+    await line.approved(planFor(name), 'at-once', { '/operation': name, ...accepting('10') })
   const draft = await line.writeBond(1, '25')
   const whole = await ask(draft)
-  const { sql } = works.database
-  const again = async () => {
-    const { impact } = await ask(draft)
-    await sql.query(
-      `UPDATE governance.edition_impact SET state = 'checking', revisions_checked = 0, revisions_blocked = 0,
-         revisions_unapprovable = 0, revisions_uncheckable = 0, permits_beyond = 0, cursor_plan = NULL,
-         cursor_revision = NULL WHERE impact = $1`,
-      [impact],
-    )
-    return impact
-  }
-  const page = (impact: string) => impactPage(works.database, { impact, limit: 2, timeMaxMs: 0 })
-  // Figures alone begin again: its findings were added already, and are never taken back.
-  const counted = await sql.query<{ n: number }>('SELECT count(*)::int AS n FROM governance.impact_finding')
-  expect(counted[0]?.n).toBeGreaterThan(0)
-  const stopped = await again()
+  const later = () => askImpact(works.database, author, draft, { bindsBecause: BINDS_BECAUSE }, { timeMaxMs: 0 })
+  const page = (impact: string, timeMaxMs = 60_000) => impactPage(works.database, { impact, limit: 2, timeMaxMs })
+
+  const waiting = await later()
+  expect(waiting).toMatchObject({ state: 'checking', revisionsChecked: 0, findings: [] })
+  await page(waiting.impact)
+  expect(await getImpact(works.database, waiting.impact)).toMatchObject({ state: 'checking', revisionsChecked: 2 })
+  // In no time it looks at one.
+  await page(waiting.impact, 0)
+  expect(await getImpact(works.database, waiting.impact)).toMatchObject({ state: 'checking', revisionsChecked: 3 })
+  while ((await page(waiting.impact)) === 'more') {}
+  const { impact: _, study: __, askedAt: ___, ...paged } = await getImpact(works.database, waiting.impact)
+  expect(paged).toEqual(expect.objectContaining({ state: 'studying', findings: whole.findings }))
+  expect(await findingsOf(waiting.impact)).toEqual(await findingsOf(whole.impact))
+  expect(await findingsOf(waiting.impact)).toHaveLength(3)
+
+  const changed = await later()
+  const content = { ...draft.content, title: 'House rule, reworded' }
+  await replaceEdition({ database: works.database }, author, draft, { content, changeReason: 'test' }, () => {})
+  await page(changed.impact)
+  expect(await getImpact(works.database, changed.impact)).toMatchObject({
+    state: 'failed',
+    failure: expect.stringContaining('content'),
+  })
+
+  const overtaken = await later()
   const elsewhere = await works.line()
   await elsewhere.publishBond(1, '10')
-  await page(stopped)
-  expect(await getImpact(works.database, stopped)).toMatchObject({ state: 'failed', current: false, failure: expect.any(String) })
-  expect(whole.revisionsChecked).toBe(whole.revisionsTotal)
-  const published = await line.publish(draft)
-  expect(published.impact).toMatchObject({ impact: stopped, state: 'failed', current: false })
+  await page(overtaken.impact)
+  expect(await getImpact(works.database, overtaken.impact)).toMatchObject({
+    state: 'failed',
+    current: false,
+    failure: expect.stringContaining('Rules'),
+  })
+  const current = await getEdition(works.database.sql, draft.table, draft.edition)
+  const published = await line.publish(current)
+  expect(published.impact).toMatchObject({ impact: overtaken.impact, state: 'failed', current: false })
   expect((await refusalOf(ask(draft))).key).toBe('state-conflict')
 })

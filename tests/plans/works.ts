@@ -57,6 +57,8 @@ export interface Line {
   withdraw(key: RevisionKey): Promise<Revision>
   /** The least bonding current, amperes, as a draft. */
   writeBond(edition: number, least: string): Promise<Edition>
+  /** The most bonding resistance, milliohms, as a draft; the plan accepts up to 197.5 mOhm. */
+  writeBondLimit(edition: number, most: string): Promise<Edition>
   /** Publishes a draft so that it binds. */
   publish(edition: Edition, effectiveFrom?: number | 'at-once'): Promise<PublishedEdition>
   /** The least bonding current, amperes; the plan accepts from 10 A. Published so that it binds. */
@@ -155,6 +157,7 @@ async function openLine(database: Database, clock: FixedClock, number: number): 
       ),
     withdraw: (key) => withdrawRevision(services, approver, key, { reason: 'test' }),
     writeBond: (edition, least) => write(bondRule({ ruleSet, edition }, least)),
+    writeBondLimit: (edition, most) => write(bondLimitRule({ ruleSet, edition }, most)),
     publish: (edition, effectiveFrom = 'at-once') =>
       publishEdition(services, approver, edition, {
         digest: edition.digest,
@@ -197,6 +200,11 @@ interface HouseRule {
 function bondRule({ ruleSet, edition }: HouseRule, least: string): EditionContent {
   const outputs = [{ parameter: 'testCurrent', relation: '>=', unit: 'A' }]
   return houseRule({ table: `bond-${ruleSet}`, ruleSet, edition, subject: 'protective-bonding', outputs }, [[least]])
+}
+
+function bondLimitRule({ ruleSet, edition }: HouseRule, most: string): EditionContent {
+  const outputs = [{ parameter: 'limitUpper', relation: '<=', unit: 'mOhm' }]
+  return houseRule({ table: `limit-${ruleSet}`, ruleSet, edition, subject: 'protective-bonding', outputs }, [[most]])
 }
 
 function strengthRule({ ruleSet, edition }: HouseRule, rows: string[][]): EditionContent {
