@@ -1,6 +1,6 @@
 import { writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import { writeFinding } from '../plans/findings.ts'
-import type { ReachedKey } from '../plans/reads-impact.ts'
+import type { ReachedKey } from '../plans/impact-checks.ts'
 import { figuresOf, type ImpactFigures, type ImpactRecord, impactFailures } from '../rules/impacts.ts'
 import type { Impact, ImpactFinding, ImpactKind } from './words.ts'
 

@@ -1,6 +1,7 @@
 import type { RevisionCheck } from './check.ts'
 import { demandedFrom, type Finding } from './findings.ts'
 import { type PermitToCheck, permitSoFar } from './permit-checks.ts'
+import type { RevisionKey } from './record.ts'
 import { bringForward, type CheckedSoFar, type RuleBook } from './replay.ts'
 import { type PublishedTable, ruleTimeline } from './rule-timeline.ts'
 import type { Block } from './step-blocks.ts'
@@ -30,6 +31,13 @@ export interface Reached {
   readonly until: number | null
   /** What blocks it, now or later. */
   readonly findings: readonly Finding[]
+}
+
+/** A live revision, or a permit of it, that a publication would reach. */
+export interface ReachedKey extends Reached, RevisionKey {
+  readonly product: string
+  /** Null for the revision itself. */
+  readonly permit: string | null
 }
 
 interface Books {

@@ -2,20 +2,20 @@ import { setImmediate as nextTurn } from 'node:timers/promises'
 import type { Database } from '../platform/database/pool.ts'
 import type { Sql } from '../platform/database/sql.ts'
 import { checkedSoFar, lastChecked, readPrepared } from './acts/ensure-checked.ts'
-import { bookWith, type EditionToCome, type Reached, reachPermit, reachRevision } from './impact-checks.ts'
+import {
+  bookWith,
+  type EditionToCome,
+  type Reached,
+  type ReachedKey,
+  reachPermit,
+  reachRevision,
+} from './impact-checks.ts'
 import type { PermitRecord } from './permit-record.ts'
 import { readRuleBook, readRulesNow } from './reads-rules.ts'
 import { keyText, type RevisionKey } from './record.ts'
 import type { CheckedSoFar } from './replay.ts'
 import { countLive, type HeldRevision, selectBlocks, selectLiveAfter } from './store-checks.ts'
 import { selectPermitsInUse } from './store-permits.ts'
-
-/** A live revision, or a permit of it, that a publication would reach. */
-export interface ReachedKey extends Reached, RevisionKey {
-  readonly product: string
-  /** Null for the revision itself. */
-  readonly permit: string | null
-}
 
 export interface ImpactPage {
   readonly reached: readonly ReachedKey[]
