@@ -6,7 +6,8 @@ import { type InstrumentState, NOTHING_KNOWN } from '../judging/acceptance.ts'
 import { type CompiledRevision, compiledRevision } from '../judging/compile.ts'
 import type { Upload } from '../judging/words.ts'
 import { getRevision } from '../plans/reads.ts'
-import type { Revision } from '../plans/record.ts'
+import { readRevisions } from '../plans/reads-many.ts'
+import type { Revision, RevisionKey } from '../plans/record.ts'
 import type { Database } from '../platform/database/pool.ts'
 import { inTransaction, type Sql } from '../platform/database/transaction.ts'
 import { getCalibration } from '../stations/reads.ts'
@@ -191,14 +192,12 @@ async function readRevisionsFor(sql: Sql, scope: Scope, runs: readonly AskedRun[
     }
     return revisions
   }
-  for (const run of runs) {
-    const { plan, revision } = run
-    if (!revisions.has(revisionName(run))) revisions.set(revisionName(run), await getRevision(sql, { plan, revision }))
-  }
+  const asked = new Map(runs.map((run) => [revisionName(run), { plan: run.plan, revision: run.revision }]))
+  for (const one of await readRevisions(sql, [...asked.values()])) revisions.set(revisionName(one), one)
   return revisions
 }
 
-function revisionName({ plan, revision }: AskedRun): string {
+function revisionName({ plan, revision }: RevisionKey): string {
   return `${plan}/${revision}`
 }
 

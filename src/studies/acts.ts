@@ -139,8 +139,8 @@ async function earlierCalibrations(act: Act, calibration: CalibrationAnswer): Pr
 type EditionQuestion = Extract<Question, { kind: 'edition-change' }>
 
 /**
- * For a question about an edition, the editions of other tables about the same subject that may take a demand out of it or
- * out of one another: those in effect when it is to take effect. Before the act, since they may have to be read anew.
+ * For a question about an edition, the editions of other tables that may take a demand out of it or out of one another, of
+ * those in effect when it is to take effect. Before the act, since they may have to be read anew.
  */
 export async function readBeside(database: Database, question: Question): Promise<EditionKey[]> {
   if (question.kind !== 'edition-change') return []

@@ -2,7 +2,7 @@ import { type CompiledRevision, compiledRevision } from '../judging/compile.ts'
 import type { Revision } from '../plans/record.ts'
 import { type PublishedTable, type RuleTimeline, ruleTimeline } from '../plans/rule-timeline.ts'
 import type { Sql } from '../platform/database/sql.ts'
-import { readConfirmedVersions } from '../products/reads.ts'
+import { readAllConfirmedVersions } from '../products/reads.ts'
 import { type ConfirmedVersion, variantNames, versionInEffect } from '../products/versions.ts'
 import { compileTable } from '../rules/compile-table.ts'
 import { readEditions } from '../rules/reads.ts'
@@ -34,18 +34,26 @@ export async function readTightened(
 ): Promise<((run: AskedRun) => Tightened | undefined) | 'content-changed'> {
   const timeline = await readTables(sql, scope)
   if (timeline === undefined) return 'content-changed'
-  const versions = new Map<string, readonly ConfirmedVersion[]>()
+  const versions = await readVersions(sql, runs)
   const made = new Map<string, Tightened | undefined>()
   const byRun = new Map<AskedRun, Tightened | undefined>()
   for (const { run, revision } of runs) {
-    const known = versions.get(run.product) ?? (await readConfirmedVersions(sql, run.product))
-    versions.set(run.product, known)
-    const version = versionInEffect(known, run.startedAt, Number.POSITIVE_INFINITY)
+    const version = versionInEffect(versions.get(run.product) ?? [], run.startedAt, Number.POSITIVE_INFINITY)
     const name = JSON.stringify([run.plan, run.revision, run.variant, version?.version])
     if (!made.has(name)) made.set(name, version && tightenedFor(revision, run.variant, { scope, timeline, version }))
     byRun.set(run, made.get(name))
   }
   return (run) => byRun.get(run)
+}
+
+async function readVersions(
+  sql: Sql,
+  runs: readonly { readonly run: AskedRun }[],
+): Promise<ReadonlyMap<string, ConfirmedVersion[]>> {
+  const versions = new Map<string, ConfirmedVersion[]>(runs.map(({ run }) => [run.product, []]))
+  if (versions.size === 0) return versions
+  for (const one of await readAllConfirmedVersions(sql, [...versions.keys()])) versions.get(one.product)?.push(one)
+  return versions
 }
 
 function tightenedFor(
@@ -64,7 +72,7 @@ function tightenedFor(
   return to && { own, to, screen: screenBetween(own, to) }
 }
 
-/** The edition, and those beside it that may take a demand out of it. */
+/** The edition, and those beside it that may take a demand out of it; undefined where it cannot be asked about any more. */
 async function readTables(sql: Sql, scope: EditionScope): Promise<RuleTimeline | undefined> {
   const { table, edition } = scope
   const read = await readEditions(sql, [{ table, edition }, ...scope.beside])
@@ -72,7 +80,6 @@ async function readTables(sql: Sql, scope: EditionScope): Promise<RuleTimeline |
   if (asked?.digest !== scope.digest) return undefined
   const tables = read.map((one, index): PublishedTable => {
     const compiled = compileTable(one.content)
-    if ('refusals' in compiled) throw new Error(`edition ${one.edition} of ${one.table} does not compile any more`)
     return {
       table: one.table,
       edition: one.edition,
@@ -80,9 +87,10 @@ async function readTables(sql: Sql, scope: EditionScope): Promise<RuleTimeline |
       rulesVersion: index + 1,
       publishedAt: IN_EFFECT,
       bindsBecause: bindsBecause(one, scope),
-      compiled: compiled.table,
+      compiled: 'refusals' in compiled ? null : compiled.table,
     }
   })
+  if (tables.some((one) => one.table === table && one.compiled === null)) return undefined
   return ruleTimeline(tables, tables.length)
 }
 

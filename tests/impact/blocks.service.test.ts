@@ -166,6 +166,36 @@ test('each is told with what is demanded, what the plan accepts and the margin; 
   expect(await findingsOf((await ask(draft, 'at-once', null)).impact)).toEqual([])
 })
 
+test('what is blocked from later on all the same is told until then; what cannot be checked is told apart', async () => {
+  line = await works.line()
+  await line.approved(planFor('a'), 'at-once', accepting('10'))
+  line.tick(10)
+  const later = works.clock.at + 5_000
+  await line.publishBond(1, '25', later)
+  line.tick(10)
+  const { digest } = await line.approved(planFor('b'), later + 1_000, { '/operation': 'b', ...accepting('30') })
+  const setDigest = (text: string) =>
+    works.database.sql.query('UPDATE governance.plan_revision SET digest = $1 WHERE plan = $2', [
+      text,
+      planFor('b').plan,
+    ])
+  await setDigest(`sha256:${'1'.repeat(64)}`)
+  const draft = await line.writeBond(2, '20')
+  const asked = await ask(draft)
+  const found = await findingsOf(asked.impact)
+  expect(found.map(({ kind, plan, until }) => [kind, plan, until])).toEqual([
+    ['revision-blocked', planFor('a').plan, writeInstant(later)],
+    ['revision-uncheckable', planFor('b').plan, null],
+  ])
+  expect(found[1]?.findings).toMatchObject([{ code: 'content-not-readable' }])
+  expect(asked.revisionsUncheckable).toBe(1)
+  // At the instant of the earlier one, nothing is blocked that is not.
+  const same = await findingsOf((await ask(draft, later)).impact)
+  expect(same.map(({ kind }) => kind)).toEqual(['revision-uncheckable'])
+  // Nobody else is to meet it.
+  await setDigest(digest)
+})
+
 test('a permit that would be beyond the rules is told, as it is ended by the publication', async () => {
   line = await works.line()
   const key = planFor('a')

@@ -191,6 +191,15 @@ test('says nothing of a publication that is another, or was never asked about', 
   expect((await line.publish(applianceStrength({ edition: 5 }))).body.impact).toBeNull()
 })
 
+test('tells no number of runs where its study was ended early', async () => {
+  const content = touchTable('ended-touch', '0.50')
+  await draft(content)
+  const { impact, study } = created(await ask(content)).body
+  expected(await line.author.post(`/v1/studies/${study}/cancellation`), 200)
+  await work()
+  expect(await read(`/v1/impacts/${impact}`)).toMatchObject({ state: 'done', runsAffected: null })
+})
+
 test('what is asked must be there and to come', async () => {
   const content = touchTable('late-touch', '0.50')
   expect((await ask(content)).body.type).toBe('urn:limitkeep:problem:edition-not-found')
