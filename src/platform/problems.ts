@@ -65,6 +65,7 @@ export const problems = {
   'digest-stale': { status: 409, title: 'The content is not the one whose digest was given' },
   'rules-changed': { status: 409, title: 'The rules changed while this was being signed' },
   'beyond-rules': { status: 409, title: 'The rules in effect do not allow this' },
+  'limit-reason-missing': { status: 422, title: 'A limit moves far, and nothing says why' },
   'findings-block': { status: 409, title: 'Findings stand in the way' },
   'other-plan-in-force': { status: 409, title: 'Another plan is in force for this variant, operation and site' },
   'effective-instant-passed': { status: 409, title: 'The instant asked for has passed' },

@@ -39,7 +39,7 @@ const attributeWires = {
   earthCoreResistance: QuantityWire.describe('Of the protective core of the supply cord'),
   cordLength: QuantityWire.describe('m'),
   mobility: z.enum(mobilities).describe('How it is moved in use'),
-  loadKind: z.enum(loadKinds),
+  loadKind: z.enum(loadKinds).describe('What the mains power does in it'),
 } as const satisfies Record<ProductAttribute, z.ZodType>
 
 /** What a variant says differently from its product: any single-valued attribute. */

@@ -6,6 +6,7 @@ import {
   expected,
   type PersonClient,
   startTestService,
+  submitWithReasons,
   type TestService,
 } from '../support/service.ts'
 import type { CorrectionCase, RevisionCase } from './case.ts'
@@ -184,7 +185,7 @@ async function write(
     return
   }
   const { digest } = created(posted).body
-  const submitted = await author.post(`${path}/${revision}/submission`, { digest })
+  const submitted = await submitWithReasons(author, `${path}/${revision}`, digest)
   // What was blocked from the beginning cannot be submitted; what a later publication blocks is looked at afterwards.
   if (submitted.status === 409) {
     expect(submitted.body.type).toBe('urn:limitkeep:problem:findings-block')

@@ -1,8 +1,8 @@
 import { describe, expect, test } from 'vitest'
 import { actionOf, sentenceOf } from '../../src/judging/sentences.ts'
-import { codeOutcomes, reasonCodes, type UploadCode } from '../../src/judging/words.ts'
+import { reasonCodes, uploadCodes } from '../../src/judging/words.ts'
 
-const codes = Object.keys(codeOutcomes) as UploadCode[]
+const codes = uploadCodes
 
 describe('every code has words', () => {
   test.each([...codes, ...reasonCodes])('%s, also where a stored row lacks its facts', (code) => {

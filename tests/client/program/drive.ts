@@ -228,7 +228,9 @@ async function approve(place: Place, { author, approver, signed }: Line, draft: 
   const written = await author.createRevision(PLAN, draft)
   const ifMatch = { headers: { 'if-match': tagOf(written) } }
   const { digest } = (await author.replaceRevision(PLAN, revision, draft, ifMatch)).data
-  await author.submitRevision(PLAN, revision, { digest })
+  const { reasonNeededFor } = (await author.reviewRevision(PLAN, revision, {})).data
+  const limitReasons = reasonNeededFor.map(({ path }) => ({ path, reason: 'agreed with the test engineer' }))
+  await author.submitRevision(PLAN, revision, { digest, limitReasons })
   const approval = { digest, inForceFrom: 'at-once', meaning: 'Checked against product and rules, approved' }
   await approver.approveRevision(PLAN, revision, approval, signed())
   place.pass(1)
