@@ -23,7 +23,7 @@ export function registerImpact(app: RestApp, { database }: Services): void {
   app.post(
     '/v1/rule-tables/:table/editions/:edition/impact',
     {
-      config: { permission: 'write' },
+      config: { permission: 'ask' },
       schema: {
         operationId: 'askImpact',
         tags,

@@ -211,7 +211,9 @@ test('what is asked must be there and to come', async () => {
   ])
   const blank = await ask(content, { bindsBecause: ' ' })
   expect([blank.status, blank.body.errors[0].pointer]).toEqual([422, '#/bindsBecause'])
-  expect((await line.approver.post(`${pathOf(content)}/impact`, {})).status).toBe(403)
+  expect((await line.analyst.post(`${pathOf(content)}/impact`, {})).status).toBe(403)
+  // Who is to sign asks as well as who wrote it.
+  expect(created(await line.approver.post(`${pathOf(content)}/impact`, {})).body.askedBy).toBe('P-0201')
   expect((await line.analyst.get('/v1/impacts/none')).status).toBe(404)
   expect((await line.analyst.get('/v1/impacts/none/findings')).status).toBe(404)
   // Without a body: at once, and nothing binds by a stated reason.
