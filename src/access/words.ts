@@ -52,6 +52,7 @@ export const permissions = {
   sign: { persons: ['approver'], machines: false, meaning: 'An approver.' },
   stop: { persons: ['author', 'approver'], machines: false, meaning: 'An author or an approver.' },
   correct: { persons: ['author', 'approver'], machines: false, meaning: 'An author or an approver.' },
+  ask: { persons: ['author', 'approver'], machines: false, meaning: 'An author or an approver.' },
   'record-unit': { persons: 'any-role', machines: false, meaning: 'A person with any role.' },
   administer: { persons: ['administrator'], machines: false, meaning: 'An administrator.' },
   'own-secret': { persons: 'any', machines: false, meaning: 'Any person, only for oneself.' },

@@ -234,6 +234,7 @@ const StudyGiven = z.strictObject({
   question: z.discriminatedUnion('kind', [
     z.strictObject({ kind: z.literal('revision-change'), from: z.number(), to: z.number(), testedFrom: Time }),
     z.strictObject({ kind: z.literal('calibration-error'), calibration: z.string() }),
+    z.strictObject({ kind: z.literal('edition-change'), table: z.string(), edition: z.number() }),
   ]),
   /** All that it lists, that furthest beyond its limit first. */
   findings: z.array(

@@ -20,6 +20,7 @@ export const ROOMS = [
   'alerts',
   'csv',
   'studies',
+  'impact',
 ] as const
 type Room = (typeof ROOMS)[number]
 
