@@ -12,6 +12,7 @@ import { registerCorrections } from './corrections/rest.ts'
 import { registerFiles } from './csv/rest.ts'
 import { buildGraph } from './graph.ts'
 import { guide } from './guide.ts'
+import { registerImpact } from './impact/rest.ts'
 import { createIntake } from './intake/acts.ts'
 import { registerIntake } from './intake/rest.ts'
 import { registerBatches } from './intake/rest-batch.ts'
@@ -110,6 +111,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerProposal(app, services)
     registerFiles(app, { ...services, batches: intake.batches })
     registerStudies(app, services)
+    registerImpact(app, services)
   })
   await registerGraph(server, {
     schema: buildGraph(services),

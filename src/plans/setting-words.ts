@@ -98,7 +98,8 @@ const meanings: Readonly<Record<string, string>> = {
   protectiveConductor: 'Whether the protective conductor is interrupted',
   rampDown: 'Time of fall',
   rampUp: 'Time of rise',
-  readAt: 'When the reading that decides is taken: from full stress on; at residual voltage from the cut-off on',
+  readAt:
+    'When the reading that decides is taken: from the beginning of the stress; at residual voltage from the cut-off',
   residualVoltage: 'What may be left at the end of the step; more: invalid',
   roundingRange: 'Where the plan rounds: numbers are rounded to a multiple of it',
   sourceVoltage: 'Open-circuit voltage of the source',

@@ -281,7 +281,10 @@ export interface GuardBand {
 export type LeadOffset = z.infer<typeof LeadOffsetWire>
 
 export const RevisionDraftWire = z
-  .strictObject({ content: PlanContentWire, changeReason: TextWire(1000).nullish() })
+  .strictObject({
+    content: PlanContentWire,
+    changeReason: TextWire(1000).nullish().describe('Why there is another; needed for every number above 1'),
+  })
   .meta({ id: 'PlanRevisionDraft' })
 export type RevisionDraft = z.infer<typeof RevisionDraftWire>
 

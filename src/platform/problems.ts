@@ -43,6 +43,7 @@ export const problems = {
   'product-not-found': { status: 404, title: 'No such product' },
   'version-not-found': { status: 404, title: 'No such product version' },
   'rule-table-not-found': { status: 404, title: 'No such rule table' },
+  'impact-not-found': { status: 404, title: 'No such impact' },
   'edition-not-found': { status: 404, title: 'No such edition' },
   'plan-not-found': { status: 404, title: 'No such plan' },
   'revision-not-found': { status: 404, title: 'No such revision' },

@@ -102,7 +102,10 @@ export const ProductContentWire = z
 export type ProductContent = z.infer<typeof ProductContentWire>
 
 export const VersionDraftWire = z
-  .strictObject({ content: ProductContentWire, changeReason: TextWire(1000).nullish() })
+  .strictObject({
+    content: ProductContentWire,
+    changeReason: TextWire(1000).nullish().describe('Why there is another; needed for every number above 1'),
+  })
   .meta({ id: 'ProductVersionDraft' })
 export type VersionDraft = z.infer<typeof VersionDraftWire>
 

@@ -39,7 +39,7 @@ export function registerUnits(app: RestApp, services: Services): void {
         description:
           'A physical fact is never refused, also of a unit that nobody tested. What was tested before a unit was opened, ' +
           'reworked or returned proves nothing any more; a test of a unit that was shipped or scrapped, and of which nothing ' +
-          'says that it came back, is held.',
+          'says that it came back, is accepted, and its standing held until the return is recorded.',
         params: UnitParams,
         body: UnitEventDraftWire,
         response: {

@@ -85,6 +85,7 @@ export async function registerOpenapi(
     routePrefix: '/docs',
     staticCSP: REFERENCE_PAGE_CSP,
     theme: { title: 'Limitkeep: reference' },
+    uiConfig: { displayOperationId: true },
   })
   server.get('/openapi/v1.json', { schema: { hide: true } }, (_request, reply) => {
     reply.type('application/json').send(printOpenapi(server))

@@ -13,6 +13,7 @@ import {
   type Upload,
 } from './api.ts'
 import { checkStation } from './checks.ts'
+import { askFirst } from './impact.ts'
 import { giveLeave } from './leave.ts'
 import type { Cited, Driven, Place } from './place.ts'
 
@@ -49,10 +50,12 @@ export async function drive(place: Place): Promise<Driven> {
   const batch = await uploadBatch(place, line, cited)
   const file = await uploadFile(place, line, cited)
   const leave = await giveLeave(place, line, cited, await uploadFailing(place, line, cited))
+  const publish = await askFirst(place, line)
   const feed = await follow(place, line)
   const changes = await changeAndStop(place, line, cited)
   const checks = await checkStation(place, line)
-  return { ...uploads, ...batch, ...file, ...feed, ...changes, checks, leave }
+  const impact = await publish()
+  return { ...uploads, ...batch, ...file, ...feed, ...changes, checks, leave, impact }
 }
 
 function apiOf(place: Place, token?: string): Api<unknown>['v1'] & Pick<Api<unknown>, 'livez' | 'readyz'> {
