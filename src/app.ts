@@ -24,6 +24,7 @@ import { registerGraph } from './platform/http/graphql/server.ts'
 import { printOpenapi, registerOpenapi } from './platform/http/openapi.ts'
 import { createLog, createServer, type RestApp, registerRest, type Services } from './platform/http/server.ts'
 import { registerProducts } from './products/rest.ts'
+import { registerProposal } from './proposal/rest.ts'
 import { registerReview } from './review/rest.ts'
 import { registerRules } from './rules/rest.ts'
 import { registerEditionFiles } from './rules/rest-files.ts'
@@ -107,6 +108,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerCorrections(app, services)
     registerConcessions(app, services)
     registerAlerts(app, services)
+    registerProposal(app, services)
     registerFiles(app, { ...services, batches: intake.batches })
     registerStudies(app, services)
     registerImpact(app, services)

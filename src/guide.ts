@@ -40,8 +40,8 @@ Whoever keys a tester, runs it or ships needs no role of that name: a person is 
 | administrator | \`createPerson\` with roles, \`issueKey\` for persons and stations | who may do what |
 | author, then another person | \`createEdition\`, \`submitEdition\`, \`askImpact\`, \`publishEdition\` | what a test must at least be; the first edition makes table and rule set |
 | author, then another person | \`createVersion\`, \`submitVersion\`, \`confirmVersion\` | the product: class, ratings, earthed parts, serial rule, the rule sets that it is made to |
-| author, then another person | \`createRevision\`, \`listFindings\`, \`submitRevision\`, \`approveRevision\` | the test plan; what rules and physics say of it; in force from an instant |
-| technician, with another person | \`getSetupSheet\`, \`recordProgramming\` | the sheet keyed into the tester, and read back |
+| author, then another person | \`proposeRevision\`, \`createRevision\`, \`listFindings\`, \`submitRevision\`, \`approveRevision\` | the test plan, proposed with reasons; what rules and physics say of it; in force from an instant |
+| technician, with another person | \`getSetupSheet\` or \`getSetupSheetPage\`, \`recordProgramming\` | the sheet keyed into the tester, and read back |
 | where the house asks for it | \`createReferenceUnit\`, \`createCheckPlan\`, \`recordStationCheck\` | the tester shown to find faults, before and after |
 | station | \`getAssignment\`, then \`uploadRun\` or \`uploadBatch\` | may it test, by which revision; and what was measured |
 | shipping | \`readRelease\` | may this unit go |

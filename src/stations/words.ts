@@ -68,6 +68,9 @@ const RangeWire = z.strictObject({
   unit: z.string().min(1).max(16),
 })
 
+/** How far the stress may be from what is set, either way, as a share of it. */
+const AccuracyWire = z.strictObject({ value: DecimalTextWire, unit: z.string().min(1).max(16) })
+
 /** A window of a plan, or the range of an instrument, which sets nothing. */
 export interface StressRange {
   readonly set?: string | null | undefined
@@ -84,7 +87,15 @@ export const CapabilitiesWire = z
   .strictObject({
     programs: z.strictObject({ count: z.int().min(1).max(100_000), stepsEach: z.int().min(1).max(1_000) }).nullish(),
     kinds: z
-      .array(z.strictObject({ kind: z.enum(stepKinds), range: RangeWire.nullish() }))
+      .array(
+        z.strictObject({
+          kind: z.enum(stepKinds),
+          range: RangeWire.nullish(),
+          accuracy: AccuracyWire.nullish().describe(
+            'How far the stress may be from what is set, either way, as a share of it: % or 1',
+          ),
+        }),
+      )
       .min(1)
       .max(50),
   })
@@ -103,7 +114,9 @@ export const InstrumentWire = z
     capabilities: z
       .strictObject({
         programs: z.strictObject({ count: z.int(), stepsEach: z.int() }).nullable(),
-        kinds: z.array(z.strictObject({ kind: z.enum(stepKinds), range: RangeWire.optional() })),
+        kinds: z.array(
+          z.strictObject({ kind: z.enum(stepKinds), range: RangeWire.optional(), accuracy: AccuracyWire.optional() }),
+        ),
       })
       .meta({ id: 'InstrumentCapabilitiesStored' }),
     recordedAt: InstantWire,

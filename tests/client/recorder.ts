@@ -69,7 +69,8 @@ function requestOf(body: string, headers: RequestInit['headers']): unknown {
 
 async function answerOf(response: Response): Promise<unknown> {
   const type = response.headers.get('content-type') ?? ''
-  if (type.startsWith('text/csv') || type.startsWith('application/xml')) return response.text()
+  if (type.startsWith('text/csv') || type.startsWith('text/html') || type.startsWith('application/xml'))
+    return response.text()
   if (!type.includes('json')) return undefined
   const text = await response.text()
   return JSON.parse(type.includes('ndjson') ? text.slice(0, text.indexOf('\n')) : text)

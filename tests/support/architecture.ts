@@ -18,6 +18,7 @@ export const ROOMS = [
   'corrections',
   'concessions',
   'alerts',
+  'proposal',
   'csv',
   'studies',
   'impact',

@@ -127,7 +127,9 @@ export function expected(answer: Answer, status: number): Answer {
 function bodyOf({ body, headers }: LightMyRequestResponse): unknown {
   if (body === '') return undefined
   const type = String(headers['content-type'] ?? '')
-  return type.startsWith('text/csv') || type.startsWith('application/xml') ? body : JSON.parse(body)
+  return type.startsWith('text/csv') || type.startsWith('text/html') || type.startsWith('application/xml')
+    ? body
+    : JSON.parse(body)
 }
 
 function clientOf(app: App, token: string | undefined): Client {

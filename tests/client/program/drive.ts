@@ -203,7 +203,9 @@ async function bringIntoForce(place: Place, line: Line): Promise<Cited> {
   await author.getRevision(PLAN, revision)
   await author.listFindings(PLAN, revision, two)
   await author.listBlocks(PLAN, revision, two)
+  await author.proposeRevision(PLAN, { site: SITE, instrument: INSTRUMENT })
   await operator.getSetupSheet(PLAN, revision, { station: STATION })
+  await (await operator.getSetupSheetPage(PLAN, revision, { station: STATION, variant: 'EX36-3M' })).text()
   const programming = 'PG-0192'
   await operator.recordProgramming({
     programming,
