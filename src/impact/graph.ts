@@ -1,5 +1,5 @@
 import type { z } from 'zod'
-import type { FindingWire } from '../plans/findings.ts'
+import type { FindingWire } from '../plans/finding-answer.ts'
 import { readRevisions } from '../plans/reads-many.ts'
 import type { Revision, RevisionKey } from '../plans/record.ts'
 import { PlaceNumber } from '../platform/http/conventions.ts'

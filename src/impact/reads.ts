@@ -3,7 +3,7 @@ import type { Database } from '../platform/database/pool.ts'
 import type { Sql } from '../platform/database/sql.ts'
 import { impactNotFound } from '../rules/impacts.ts'
 import { readImpacts as readRecords } from '../rules/reads-impacts.ts'
-import { type ImpactAlone, writeImpact } from './record.ts'
+import { answerImpactFinding, type ImpactAlone, writeImpact } from './record.ts'
 import { selectFindingsOf } from './store.ts'
 import type { Impact, ImpactFinding } from './words.ts'
 
@@ -38,8 +38,15 @@ export async function listImpactFindings(
 }
 
 async function listed(sql: Sql, impact: string, page: { readonly after: number; readonly limit: number }) {
-  return (await selectFindingsOf(sql, [impact], page)).map(({ impact: _, ...finding }) => finding)
+  return (await readFindingsOf(sql, [impact], page)).map(({ impact: _, ...finding }) => finding)
 }
 
 /** The same of many impacts; of each one more than `limit` where there are more. */
-export const readFindingsOf = selectFindingsOf
+export async function readFindingsOf(
+  sql: Sql,
+  impacts: readonly string[],
+  page: { readonly after: number; readonly limit: number },
+): Promise<(ImpactFinding & { readonly impact: string })[]> {
+  const stored = await selectFindingsOf(sql, impacts, page)
+  return stored.map(({ impact, ...finding }) => ({ impact, ...answerImpactFinding(finding) }))
+}

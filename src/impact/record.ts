@@ -1,5 +1,7 @@
+import type { z } from 'zod'
 import { writeInstant, writeInstantOrNull } from '../exact/time.ts'
-import { writeFinding } from '../plans/findings.ts'
+import { withSentence } from '../plans/finding-answer.ts'
+import { type StoredFindingWire, writeFinding } from '../plans/findings.ts'
 import type { ReachedKey } from '../plans/impact-checks.ts'
 import { figuresOf, type ImpactFigures, type ImpactRecord, impactFailures } from '../rules/impacts.ts'
 import type { Impact, ImpactFinding, ImpactKind } from './words.ts'
@@ -11,8 +13,17 @@ function kindOf({ kind, permit }: ReachedKey): ImpactKind {
   return permit === null ? `revision-${kind}` : 'permit-beyond'
 }
 
-/** What was found, as it is stored and answered. `ordinal` counts from 1 within the impact. */
-export function impactFinding(reached: ReachedKey, ordinal: number): ImpactFinding {
+/** A finding of an impact as it is stored: its sentences come with the answer. */
+export type StoredImpactFinding = Omit<ImpactFinding, 'findings'> & {
+  readonly findings: z.infer<typeof StoredFindingWire>[]
+}
+
+export function answerImpactFinding(stored: StoredImpactFinding): ImpactFinding {
+  return { ...stored, findings: stored.findings.map(withSentence) }
+}
+
+/** What was found, as it is stored. `ordinal` counts from 1 within the impact. */
+export function impactFinding(reached: ReachedKey, ordinal: number): StoredImpactFinding {
   const { plan, revision, product, permit, from, until, findings } = reached
   return {
     ordinal,
@@ -42,7 +53,7 @@ const FIGURE_OF = {
 } as const satisfies Record<ImpactKind, keyof ImpactFigures>
 
 /** The figures with these findings counted in. */
-export function countedIn(record: ImpactFigures, findings: readonly ImpactFinding[]): ImpactFigures {
+export function countedIn(record: ImpactFigures, findings: readonly StoredImpactFinding[]): ImpactFigures {
   const figures = { ...figuresOf(record) }
   for (const { kind } of findings) figures[FIGURE_OF[kind]] += 1
   return figures

@@ -1,7 +1,11 @@
 import type { Sql } from '../platform/database/sql.ts'
-import type { ImpactFinding } from './words.ts'
+import type { StoredImpactFinding } from './record.ts'
 
-export async function insertFindings(sql: Sql, impact: string, findings: readonly ImpactFinding[]): Promise<void> {
+export async function insertFindings(
+  sql: Sql,
+  impact: string,
+  findings: readonly StoredImpactFinding[],
+): Promise<void> {
   if (findings.length === 0) return
   await sql.query(
     `INSERT INTO governance.impact_finding (impact, ordinal, finding)
@@ -16,7 +20,7 @@ export async function selectFindingsOf(
   sql: Sql,
   impacts: readonly string[],
   page: { readonly after: number; readonly limit: number },
-): Promise<(ImpactFinding & { readonly impact: string })[]> {
+): Promise<(StoredImpactFinding & { readonly impact: string })[]> {
   const rows = await sql.query<{ impact: string; finding: string }>(
     `SELECT f.impact, f.finding FROM unnest($1::text[]) AS asked (impact) CROSS JOIN LATERAL (
        SELECT * FROM governance.impact_finding one WHERE one.impact = asked.impact AND one.ordinal > $2
@@ -25,5 +29,5 @@ export async function selectFindingsOf(
     [impacts, page.after, page.limit + 1],
     'impact_findings',
   )
-  return rows.map(({ impact, finding }) => ({ impact, ...(JSON.parse(finding) as ImpactFinding) }))
+  return rows.map(({ impact, finding }) => ({ impact, ...(JSON.parse(finding) as StoredImpactFinding) }))
 }

@@ -2,7 +2,7 @@ import { z } from 'zod'
 import { DigestWire } from '../exact/canonical.ts'
 import { KeyWire, TextWire } from '../exact/text.ts'
 import { InstantWire } from '../exact/time.ts'
-import { FindingWire } from '../plans/findings.ts'
+import { FindingWire } from '../plans/finding-answer.ts'
 import { EffectWire } from '../platform/versioned-words.ts'
 import { impactFigures, impactStates } from '../rules/impacts.ts'
 

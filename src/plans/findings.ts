@@ -106,33 +106,31 @@ const WrittenAnswer = z.union([
   z.array(z.string()),
 ])
 
-/** A finding in an answer. */
-export const FindingWire = z
-  .strictObject({
-    severity: z.enum(severities),
-    code: z.enum(findingCodes),
-    from: z.string(),
-    until: z.string().nullable(),
-    table: z.string().nullable(),
-    edition: z.int().nullable(),
-    row: z.string().nullable(),
-    variant: z.string().nullable(),
-    step: z.string().nullable(),
-    measurement: z.string().nullable(),
-    parameter: z.string().nullable(),
-    relation: z.string().nullable(),
-    demanded: WrittenAnswer.nullable(),
-    accepted: WrittenAnswer.nullable(),
-    margin: QuantityAnswer.nullable(),
-    nearest: WrittenAnswer.nullable().describe(
-      'What would conform in place of `accepted`, as near as can be, in the unit of the plan; of alternatives, those of the row named',
-    ),
-    facts: z.record(z.string(), z.string()),
-  })
-  .meta({ id: 'Finding' })
+/** A finding as it is stored; an answer adds a sentence. */
+export const StoredFindingWire = z.strictObject({
+  severity: z.enum(severities),
+  code: z.enum(findingCodes),
+  from: z.string(),
+  until: z.string().nullable(),
+  table: z.string().nullable(),
+  edition: z.int().nullable(),
+  row: z.string().nullable(),
+  variant: z.string().nullable(),
+  step: z.string().nullable(),
+  measurement: z.string().nullable(),
+  parameter: z.string().nullable(),
+  relation: z.string().nullable(),
+  demanded: WrittenAnswer.nullable(),
+  accepted: WrittenAnswer.nullable(),
+  margin: QuantityAnswer.nullable(),
+  nearest: WrittenAnswer.nullable().describe(
+    'What would conform in place of `accepted`, as near as can be, in the unit of the plan; of alternatives, those of the row named',
+  ),
+  facts: z.record(z.string(), z.string()),
+})
 
-/** A finding as it is answered: its instants as text. */
-export function writeFinding(finding: Finding): z.infer<typeof FindingWire> {
+/** A finding as it is stored: its instants as text. */
+export function writeFinding(finding: Finding): z.infer<typeof StoredFindingWire> {
   const { demanded, accepted, nearest } = finding
   return {
     ...finding,

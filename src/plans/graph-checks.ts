@@ -10,7 +10,8 @@ import {
   pageOf,
 } from '../platform/http/graphql/connections.ts'
 import type { Services } from '../platform/http/server.ts'
-import { type FindingWire, findingCodes, revisionCheckVerdicts, severities, writeFinding } from './findings.ts'
+import { answerFinding, type FindingWire } from './finding-answer.ts'
+import { findingCodes, revisionCheckVerdicts, severities } from './findings.ts'
 import { type FindingPlace, type FindingsRead, readFindings } from './reads.ts'
 import { readBlocksOf, readFirstFindings } from './reads-many.ts'
 import { type BlockWire, type CheckAnswer, type RevisionKey, revisionNotFound } from './record.ts'
@@ -74,6 +75,7 @@ export function graphChecks(builder: GraphBuilder, { database, received }: Servi
         description: 'What would conform in place of `accepted`, as near as can be, in the unit of the plan.',
       }),
       facts: t.expose('facts', { type: 'Json' }),
+      sentence: t.exposeString('sentence', { description: 'The same in words; may be reworded.' }),
     }),
   })
   Block.implement({
@@ -121,7 +123,7 @@ export function graphChecks(builder: GraphBuilder, { database, received }: Servi
 
 function findingsPage(key: RevisionKey, { findings }: FindingsRead, args: PageArgs): Connection<Finding> {
   const listing = findingsOf(key)
-  const placed = findings.map(({ place, finding }) => ({ place, node: writeFinding(finding) }))
+  const placed = findings.map(({ place, finding }) => ({ place, node: answerFinding(finding) }))
   const { edges, pageInfo } = connectionOf(placed, pageOf(args, listing), listing)
   return { edges: edges.map(({ cursor, node }) => ({ cursor, node: node.node })), pageInfo }
 }

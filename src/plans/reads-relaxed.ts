@@ -3,7 +3,8 @@ import { Problem } from '../platform/problems.ts'
 import { getVersion } from '../products/reads.ts'
 import { variantNames } from '../products/versions.ts'
 import { checkPrepared, type RevisionCheck } from './check.ts'
-import { demandedFrom, writeFinding } from './findings.ts'
+import { answerFinding } from './finding-answer.ts'
+import { demandedFrom } from './findings.ts'
 import { prepareRevision } from './prepare.ts'
 import { readRuleBook, readRulesNow } from './reads-rules.ts'
 import { contentOf, type RevisionKey, revisionNotFound } from './record.ts'
@@ -50,6 +51,6 @@ function requireNothingBlocks({ findings }: RevisionCheck, at: number): void {
   )
   throw new Problem('beyond-rules', {
     detail: 'With the relaxed limit the revision would not conform.',
-    members: { findings: blocking.map(writeFinding) },
+    members: { findings: blocking.map(answerFinding) },
   })
 }

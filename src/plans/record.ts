@@ -3,13 +3,8 @@ import { KeyWire } from '../exact/text.ts'
 import { InstantWire, writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import { Problem } from '../platform/problems.ts'
 import { type DraftRecord, draftAnswer } from '../platform/versioned-words.ts'
-import {
-  type Finding,
-  FindingWire,
-  type RevisionCheckVerdict,
-  revisionCheckVerdicts,
-  writeFinding,
-} from './findings.ts'
+import { answerFinding, FindingWire } from './finding-answer.ts'
+import { type Finding, type RevisionCheckVerdict, revisionCheckVerdicts } from './findings.ts'
 import { type PlanContent, PlanContentWire, type RevisionState, revisionStates } from './words.ts'
 
 export interface RevisionKey {
@@ -196,7 +191,7 @@ export function requireNoneBlocking(key: RevisionKey, findings: readonly Finding
   const what = blocking.length === 1 ? '1 finding stands' : `${blocking.length} findings stand`
   throw new Problem('findings-block', {
     detail: `${what} against ${nameOf(key)} at ${writeInstant(at)}.`,
-    members: { findings: blocking.slice(0, FINDINGS_TOLD_MAX).map(writeFinding) },
+    members: { findings: blocking.slice(0, FINDINGS_TOLD_MAX).map(answerFinding) },
   })
 }
 

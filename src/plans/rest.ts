@@ -20,7 +20,7 @@ import type { RestApp, Services } from '../platform/http/server.ts'
 import { approveRevision } from './acts/approve.ts'
 import { createRevision, replaceRevision } from './acts/draft.ts'
 import { withdrawRevision } from './acts/stop.ts'
-import { FindingWire, writeFinding } from './findings.ts'
+import { answerFinding, FindingWire } from './finding-answer.ts'
 import { getPlan, getRevision, listPlans, listRevisions, readBlocks, readFindings } from './reads.ts'
 import { ApprovedRevisionWire, BlockWire, CheckWire, PlanWire, RevisionWire } from './record.ts'
 import { registerPermits } from './rest-permits.ts'
@@ -240,7 +240,7 @@ function registerRevisionChecks(app: RestApp, { database, received }: Services):
         reply,
         makePage(list, findings, limit, ({ place }) => place),
       )
-      return { check, items: page.items.map(({ finding }) => writeFinding(finding)), nextCursor: page.nextCursor }
+      return { check, items: page.items.map(({ finding }) => answerFinding(finding)), nextCursor: page.nextCursor }
     },
   )
 

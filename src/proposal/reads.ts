@@ -1,4 +1,4 @@
-import { writeFinding } from '../plans/findings.ts'
+import { answerFinding } from '../plans/finding-answer.ts'
 import { getPlan, getRevision } from '../plans/reads.ts'
 import { readRuleBook, readRulesNow } from '../plans/reads-rules.ts'
 import type { RuleBook } from '../plans/replay.ts'
@@ -58,7 +58,7 @@ export async function readProposal(database: Database, plan: string, request: Pr
       rulesVersion,
       verdict: check.verdict,
       editions: [...check.editions],
-      findings: check.findings.map(writeFinding),
+      findings: check.findings.map(answerFinding),
     },
     cautions: cautionsFor(content.steps.map(({ kind }) => kind)),
     governing: GOVERNING,

@@ -1,6 +1,7 @@
 import { z } from 'zod'
 import { KeyWire } from '../exact/text.ts'
-import { FindingWire, revisionCheckVerdicts } from '../plans/findings.ts'
+import { FindingWire } from '../plans/finding-answer.ts'
+import { revisionCheckVerdicts } from '../plans/findings.ts'
 import { PlanContentWire } from '../plans/words.ts'
 import { NumberWire } from '../platform/versioned-words.ts'
 

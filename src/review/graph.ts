@@ -1,5 +1,5 @@
 import type { z } from 'zod'
-import type { FindingWire } from '../plans/findings.ts'
+import type { FindingWire } from '../plans/finding-answer.ts'
 import type { Revision, RevisionKey } from '../plans/record.ts'
 import { costs, type GraphBuilder, type GraphObject, wordsEnum } from '../platform/http/graphql/builder.ts'
 import { orNull } from '../platform/http/graphql/connections.ts'

@@ -1,5 +1,5 @@
 import { writeInstantOrNull } from '../exact/time.ts'
-import { writeFinding } from '../plans/findings.ts'
+import { answerFinding } from '../plans/finding-answer.ts'
 import { checkRecordsNow, readRevisionRecords } from '../plans/reads-many.ts'
 import { contentOf, keyText, type RevisionKey, type RevisionRecord, revisionNotFound } from '../plans/record.ts'
 import type { PlanContent } from '../plans/words.ts'
@@ -45,8 +45,8 @@ export async function reviewRevision(
     diff,
     findings: findings.slice(0, FINDINGS_MAX).map((one) => ({
       change: one.change,
-      before: one.before && writeFinding(one.before),
-      after: one.after && writeFinding(one.after),
+      before: one.before && answerFinding(one.before),
+      after: one.after && answerFinding(one.after),
     })),
     findingsLeftOut: Math.max(0, findings.length - FINDINGS_MAX),
     reach: await readReach(sql, { record: to, content }, at),

@@ -1,13 +1,6 @@
 import { describe, expect, test } from 'vitest'
-import {
-  blockDemand,
-  demandedFrom,
-  type Finding,
-  FindingWire,
-  found,
-  joinPieces,
-  writeFinding,
-} from '../../src/plans/findings.ts'
+import { answerFinding, FindingWire } from '../../src/plans/finding-answer.ts'
+import { blockDemand, demandedFrom, type Finding, found, joinPieces } from '../../src/plans/findings.ts'
 
 const gap = found({ severity: 'blocking', code: 'rule-gap', table: 'extractor-strength', edition: 3 })
 const warning = found({ severity: 'warning', code: 'expected-current-unknown', step: 'strength' })
@@ -65,7 +58,7 @@ test('a finding is answered with its instants as text', () => {
     { from: 0, until: 1, found: [{ ...gap, demanded: ['protective-bonding'], accepted: false }] },
   ])
   if (!finding) throw new Error('nothing was joined')
-  const written = writeFinding(finding)
+  const written = answerFinding(finding)
   expect(written).toMatchObject({
     from: '1970-01-01T00:00:00.000Z',
     until: '1970-01-01T00:00:00.001Z',

@@ -8,7 +8,8 @@ import { capitalised, requireMove } from '../../platform/versioned.ts'
 import { readEffect } from '../../platform/versioned-words.ts'
 import { getVersion } from '../../products/reads.ts'
 import { variantNames } from '../../products/versions.ts'
-import { blockDemand, type Finding, writeFinding } from '../findings.ts'
+import { answerFinding } from '../finding-answer.ts'
+import { blockDemand, type Finding } from '../findings.ts'
 import { type Cell, conflicting, expandInForce, type InForce, insertInterval } from '../in-force.ts'
 import { lifecycle } from '../lifecycle.ts'
 import { answerRevision } from '../reads.ts'
@@ -89,7 +90,7 @@ async function approveUnder(
     rulesVersion: act.rulesVersion,
   })
   const standing = findings.filter((finding) => finding.until === null || finding.until > from)
-  return { ...(await answerRevision(act.sql, record)), findings: standing.map(writeFinding) }
+  return { ...(await answerRevision(act.sql, record)), findings: standing.map(answerFinding) }
 }
 
 /** What the check at the present rules version found; undefined where there is none, since rules were published. */
