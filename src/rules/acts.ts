@@ -212,7 +212,8 @@ function requireSameSubject({ subject }: EditionContent, facts: TableFacts): voi
   throw fieldInvalid('/content/subject', `The table is about ${facts.subject}, as in its other editions.`)
 }
 
-async function findEdition(act: Act, key: EditionKey): Promise<EditionRecord & Versioned<EditionState>> {
+/** @throws Problem `edition-not-found` */
+export async function findEdition(act: Act, key: EditionKey): Promise<EditionRecord & Versioned<EditionState>> {
   const current = await selectEdition(act.sql, key.table, key.edition)
   if (current === undefined) throw editionNotFound(key)
   return { ...current, name: nameOf(key) }
@@ -223,7 +224,7 @@ function written({ content, changeReason }: EditionDraft) {
 }
 
 /** Enters an act in the ledger, and answers with what it left. */
-async function entered(
+export async function entered(
   act: Act,
   action: EditionAction,
   { person: by }: PersonActor,

@@ -16,6 +16,7 @@ import { SubmissionWire } from '../platform/versioned-words.ts'
 import { createEdition, publishEdition, type RuleServices, replaceEdition, submitEdition } from './acts.ts'
 import { getEdition, listEditions, listRuleSets, listRuleTables } from './reads.ts'
 import { EditionWire, RuleSetWire, RuleTableWire } from './record.ts'
+import { registerEditionStops } from './rest-stop.ts'
 import { EditionDraftWire, PublicationRequestWire } from './words.ts'
 
 const TableParams = z.strictObject({ table: KeyWire })
@@ -190,4 +191,6 @@ export function registerRules(app: RestApp, services: Services & RuleServices): 
     },
     (request) => publishEdition(services, request.person, request.params, request.body),
   )
+
+  registerEditionStops(app, services)
 }

@@ -200,6 +200,8 @@ test('every route of the life cycle asks for the permission that its table names
     replaceEdition: '',
     submitEdition: '/submission',
     publishEdition: '/publication',
+    rejectEdition: '/rejection',
+    cancelEdition: '/cancellation',
   }
   for (const { action, who } of lifecycle) {
     const url = `/v1/rule-tables/:table/editions${routes[action] === undefined ? '' : `/:edition${routes[action]}`}`
