@@ -25,6 +25,7 @@ import { registerProducts } from './products/rest.ts'
 import { registerRevisionDiff } from './review/rest-diff.ts'
 import { registerRules } from './rules/rest.ts'
 import { registerEditionFiles } from './rules/rest-files.ts'
+import { registerSchedule } from './schedule/rest.ts'
 import { registerStationChecks } from './station-checks/rest.ts'
 import { registerStations } from './stations/rest.ts'
 import { registerStudies } from './studies/rest.ts'
@@ -94,6 +95,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerRevisionDiff(app, services)
     registerStations(app, services)
     registerStationChecks(app, services)
+    registerSchedule(app, services)
     registerUnits(app, services)
     registerAffected(app, services)
     registerIntake(app, services, intake)
