@@ -39,7 +39,7 @@ async function tick(pageMax?: number): Promise<void> {
 /** What the feed was told of this line, in its order. */
 async function events() {
   while ((await sequencePage(works.database)) !== 0);
-  const asked = { after: START, limit: 1_000, kinds: arrivalKinds, site: undefined }
+  const asked = { after: START, limit: 10_000, kinds: arrivalKinds, site: undefined }
   const { items } = await readEvents(works.database, asked)
   return items.filter(({ subject }) => subject.split('/')[1]?.endsWith(line.plan.slice('final'.length)))
 }
@@ -172,25 +172,44 @@ describe('the feed is told', () => {
     expect(new Set(each).size).toBe(each.length)
   })
 
-  test('of each that acts set at the same time as it is told', async () => {
+  test('of each that acts set while it is told: one whose instant passes before its commit as well', async () => {
     const key = (index: number) => ({ plan: `race${index}-${line.plan.slice('final-'.length)}`, revision: 1 })
     const submitted = []
-    for (let index = 0; index < 8; index += 1) {
+    for (let index = 0; index < 16; index += 1) {
       submitted.push(await line.submitted(key(index), { '/operation': `race-${index}` }))
     }
+    // Something comes every millisecond, so that there is always a later instant to be told before an act has committed.
+    const dense = { plan: `dense-${line.plan.slice('final-'.length)}`, revision: 1 }
+    await line.approved(dense, 'at-once', { '/operation': 'dense' })
+    await works.database.sql.query(
+      `INSERT INTO governance.in_force (plan, revision, product, variant, operation, site, from_at)
+       SELECT plan, revision, product, 'v' || ms, operation, site, from_at + ms * interval '1 ms'
+       FROM governance.in_force, generate_series(1, 1500) ms WHERE plan = $1 AND variant = 'EX36-3M'`,
+      [dense.plan],
+    )
+    const still = works.clock.read
+    const shiftMs = works.clock.at - Date.now()
+    // The clock runs, so that an act takes effect a millisecond after it looked, and commits some later.
+    works.clock.read = (databaseMs) => databaseMs + shiftMs
     let isDone = false
+    let looks = 0
     const ticking = processes.map(async (process) => {
-      while (!isDone) await tickPage(process)
+      for (; !isDone; looks += 1) await tickPage(process)
     })
-    for (const revision of submitted) {
-      await line.approve(revision)
-      line.tick(1)
-    }
+    for (const revision of submitted) await line.approve(revision)
     isDone = true
     await Promise.all(ticking)
-    line.tick(10)
+    works.clock.at = works.clock.read(Date.now()) + 5_000
+    works.clock.read = still
     await tick()
-    expect((await told()).filter((one) => one.startsWith('revisionCameIntoForce'))).toHaveLength(submitted.length)
+    expect(looks).toBeGreaterThan(submitted.length)
+    const began = (await events()).filter(({ kind }) => kind === 'revisionCameIntoForce')
+    const those = began.filter(({ subject }) => !subject.includes(dense.plan))
+    // Each of the others once as well, the first for two variants.
+    expect(began.length - those.length).toBe(1_501)
+    expect(those.map(({ subject }) => subject).sort()).toEqual(
+      submitted.map(({ plan }) => `plans/${plan}/revisions/1`).sort(),
+    )
   })
 })
 
