@@ -165,3 +165,16 @@ test('after a change and a withdrawal the station may not test, and is told so',
   expect(driven['unfit']).toMatchObject({ status: 422, errors: [{ pointer: '#/question/calibration' }] })
   expect(driven['alone']).toMatchObject({ type: 'urn:limitkeep:problem:cursor-invalid', status: 400 })
 })
+
+test('what is to come is told, what was taken back does not come, and a block is lifted', () => {
+  const { upcoming, blocked, lifted } = driven['schedule'] as { upcoming: string[]; blocked: number; lifted: boolean[] }
+  expect(upcoming).toEqual([
+    'revision-ended',
+    'revision-in-force',
+    'edition-in-effect',
+    'nothing-in-force',
+    'revision-blocked',
+    'version-in-effect',
+  ])
+  expect([blocked, lifted]).toEqual([1, [true]])
+})

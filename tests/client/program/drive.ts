@@ -15,6 +15,7 @@ import {
 import { checkStation } from './checks.ts'
 import { giveLeave } from './leave.ts'
 import type { Cited, Driven, Place } from './place.ts'
+import { changeOnADate } from './schedule.ts'
 
 /**
  * A client's own program, written against nothing but the client that a general tool makes from the published document.
@@ -51,8 +52,9 @@ export async function drive(place: Place): Promise<Driven> {
   const leave = await giveLeave(place, line, cited, await uploadFailing(place, line, cited))
   const feed = await follow(place, line)
   const changes = await changeAndStop(place, line, cited)
+  const schedule = await changeOnADate(place, line)
   const checks = await checkStation(place, line)
-  return { ...uploads, ...batch, ...file, ...feed, ...changes, checks, leave }
+  return { ...uploads, ...batch, ...file, ...feed, ...changes, schedule, checks, leave }
 }
 
 function apiOf(place: Place, token?: string): Api<unknown>['v1'] & Pick<Api<unknown>, 'livez' | 'readyz'> {
