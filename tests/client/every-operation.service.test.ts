@@ -167,7 +167,12 @@ test('after a change and a withdrawal the station may not test, and is told so',
 })
 
 test('what is to come is told, what was taken back does not come, and a block is lifted', () => {
-  const { upcoming, blocked, lifted } = driven['schedule'] as { upcoming: string[]; blocked: number; lifted: boolean[] }
+  const { upcoming, blocked, lifted, doubted } = driven['schedule'] as {
+    upcoming: string[]
+    blocked: number
+    lifted: boolean[]
+    doubted: number
+  }
   expect(upcoming).toEqual([
     'revision-ended',
     'revision-in-force',
@@ -177,4 +182,5 @@ test('what is to come is told, what was taken back does not come, and a block is
     'version-in-effect',
   ])
   expect([blocked, lifted]).toEqual([1, [true]])
+  expect(doubted).toBeGreaterThan(1)
 })

@@ -53,6 +53,30 @@ describe('a revision withdrawn from an instant that has passed', () => {
       evidence: 'suspect',
     })
 
+    // Who must decide is told which units these are, and which of them have left.
+    const shipped = { eventKey: 'SHP-1', site: 'leeds', event: 'shipped', at: iso(line.now()) }
+    expected(await line.author.post(`/v1/units/EX36/${since.serial}/events`, shipped), 201)
+    const doubted = '/v1/plans/ex36-final/revisions/7/affected'
+    const affected = expected(await line.analyst.get(doubted), 200).body
+    expect(affected.counts).toEqual({
+      runs: 2,
+      units: 2,
+      unitsByShipState: { 'in-plant': 1, shipped: 1, returned: 0, scrapped: 0 },
+    })
+    expect(affected.items).toMatchObject([
+      { serial: since.serial, verdict: 'pass', shipState: 'shipped' },
+      { serial: late.serial, verdict: 'pass', shipState: 'in-plant' },
+    ])
+    expect(affected.items[0].kinds).toEqual([
+      'electric-strength-ac',
+      'insulation-resistance',
+      'protective-bonding',
+      'touch-current',
+    ])
+    const only = expected(await line.analyst.get(`${doubted}?shipState=shipped&limit=1`), 200).body
+    expect([only.items.length, only.nextCursor]).toEqual([1, null])
+    expect((await line.analyst.get('/v1/plans/ex36-final/revisions/99/affected')).status).toBe(404)
+
     line.setClock(line.now() + 3 * MINUTE)
     const after = await line.send(line.upload(() => {}, { startedAt: line.now() - 2 * MINUTE }))
     expect([after.status, codesOf(after)]).toEqual([422, ['revision-stale']])
@@ -72,6 +96,8 @@ describe('a scheduled change', () => {
     line.setClock(monday + 2 * MINUTE)
     const last = await line.send(line.upload(cite, { startedAt: monday - 1 }))
     expect([last.status, last.body.evidence]).toEqual([201, 'provisional'])
+    const affected = expected(await line.analyst.get('/v1/plans/ex36-final/revisions/8/affected'), 200).body
+    expect([affected.counts.runs, affected.items]).toEqual([0, []])
     const first = await line.send(line.upload(cite, { startedAt: monday }))
     expect([first.status, codesOf(first)]).toEqual([422, ['revision-stale']])
   })
