@@ -53,8 +53,7 @@ export async function createEdition(
     const facts = await selectTableFacts(act.sql, key)
     if (facts !== undefined) {
       requireHigherNumber(key.edition, { ...facts, name: nameOf(key), pointer: '/content/edition' })
-      requireSameRuleSet(content, facts)
-      requireSameSubject(content, facts)
+      await keepTable(act, content, facts)
     }
     const state = firstState(lifecycle, 'createEdition')
     const record = await insertEdition(act, { ...written(draft), state, authors: [actor.person] })
@@ -79,7 +78,9 @@ export async function replaceEdition(
     const current = await findEdition(act, key)
     requireMatch(current.digest)
     requireMove(lifecycle, 'replaceEdition', current, { by })
-    await keepTable(act, key, draft.content)
+    const facts = await selectTableFacts(act.sql, key)
+    if (facts === undefined) throw new Error(`the table ${key.table} has an edition but is not there`)
+    await keepTable(act, draft.content, facts)
     const record = await replaceContent(act, { ...written(draft), authors: withAuthor(current.authors, by) })
     return entered(act, 'replaceEdition', actor, record, { before: current.digest })
   })
@@ -189,13 +190,14 @@ function requireCompiled({ name, digest }: Versioned<EditionState>, compiled: Co
   })
 }
 
-/** Holds a draft to the table it belongs to. A table whose only edition it is may still move to another rule set. */
-async function keepTable(act: Act, key: EditionKey, content: EditionContent): Promise<void> {
-  const facts = await selectTableFacts(act.sql, key)
-  if (facts === undefined) throw new Error(`the table ${key.table} has an edition but is not there`)
-  requireSameSubject(content, facts)
+/**
+ * Holds a draft to the table it belongs to. A table may still move to another rule set where this is its only edition, or
+ * the others were rejected or cancelled.
+ */
+async function keepTable(act: Act, content: EditionContent, facts: TableFacts): Promise<void> {
   if (facts.subject !== null) requireSameRuleSet(content, facts)
-  else if (facts.ruleSet !== content.ruleSet) await moveTable(act, key.table, content.ruleSet)
+  else if (facts.ruleSet !== content.ruleSet) await moveTable(act, content.table, content.ruleSet)
+  requireSameSubject(content, facts)
 }
 
 // Products name rule sets, so a table that moved would silently stop speaking of some.

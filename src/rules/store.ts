@@ -80,20 +80,24 @@ export async function selectPublished(
   }))
 }
 
-/** What a table is, by its row and its editions other than the one named; undefined where there is no such table. */
+/**
+ * What a table is, by its row and its editions other than the one named; undefined where there is no such table. What was
+ * rejected or cancelled binds no later edition.
+ */
 export interface TableFacts {
   readonly ruleSet: string
   /** The highest number so far. */
   readonly highest: number
   readonly isTaken: boolean
-  /** What the other editions speak of; null where there are none. */
+  /** What the other editions speak of; null where there are none that bind. */
   readonly subject: Subject | null
 }
 
 export async function selectTableFacts(sql: Sql, { table, edition }: EditionKey): Promise<TableFacts | undefined> {
   const [row] = await sql.query<TableFacts>(
     `SELECT t.rule_set AS "ruleSet", max(e.edition) AS highest, bool_or(e.edition = $2) AS "isTaken",
-            max(e.content::jsonb ->> 'subject') FILTER (WHERE e.edition <> $2) AS subject
+            max(e.content::jsonb ->> 'subject')
+              FILTER (WHERE e.edition <> $2 AND e.state NOT IN ('rejected', 'cancelled')) AS subject
      FROM governance.rule_table t JOIN governance.rule_edition e USING (rule_table)
      WHERE t.rule_table = $1 GROUP BY t.rule_set`,
     [table, edition],

@@ -41,9 +41,8 @@ const UNTOLD_BLOCKS = `
     (SELECT array_agg(DISTINCT f.site) FROM governance.in_force f WHERE f.plan = r.plan AND f.revision = r.revision
        AND (f.until_at IS NULL OR (f.until_at > f.from_at AND f.until_at > b.from_at))) AS sites,
     NULL::text[] AS variants, b.causes
-  FROM governance.plan_revision r
-  JOIN governance.block b ON b.plan = r.plan AND b.revision = r.revision AND b.rules_version = r.checked_version
-  WHERE r.state IN ('approved', 'withdrawn') AND r.checked_version = $1 AND b.from_at <= $2
+  FROM governance.block b JOIN governance.plan_revision r ON r.plan = b.plan AND r.revision = b.revision
+  WHERE b.rules_version = $1 AND b.from_at <= $2 AND r.state IN ('approved', 'withdrawn') AND r.checked_version = $1
     AND EXISTS (SELECT 1 FROM governance.in_force f WHERE f.plan = r.plan AND f.revision = r.revision
       AND (f.until_at IS NULL OR (f.until_at > f.from_at AND f.until_at > b.from_at)))
     AND NOT EXISTS (SELECT 1 FROM governance.block_told t

@@ -227,6 +227,18 @@ describe('a table stays what it is', () => {
     expect((await put({ title: 'Only the title' })).status).toBe(200)
   })
 
+  test('but what was rejected binds no later edition', async () => {
+    const digest = await write('rejected', 1, { ruleSet: 'aldermor-routine' })
+    expect((await author.post(path('rejected', 1, 'submission'), { digest })).status).toBe(200)
+    expect((await approver.post(path('rejected', 1, 'rejection'), { reason: 'of another subject' })).status).toBe(200)
+    const next = draft('rejected', 2, { subject: 'protective-bonding', ...bonding } as const)
+    expect((await author.post(path('rejected'), next)).status).toBe(201)
+    const [row] = (await author.get('/v1/rule-tables?limit=500')).body.items.filter(
+      ({ table }: { table: string }) => table === 'rejected',
+    )
+    expect(row).toMatchObject({ ruleSet: 'aldermoor-routine', latestEdition: 2 })
+  })
+
   test('but a slip in its only draft can still be put right', async () => {
     const digest = await write('slipped', 1, { ruleSet: 'aldermor-routine' })
     const put = await author.put(

@@ -69,6 +69,9 @@ CREATE INDEX plan_revision_checked ON governance.plan_revision (checked_version)
 CREATE INDEX in_force_from ON governance.in_force (from_at);
 CREATE INDEX in_force_until ON governance.in_force (until_at);
 
+-- The blocks at the rules version of now, a few of all that were ever found: looked through every second.
+CREATE INDEX block_of_version ON governance.block (rules_version, from_at);
+
 -- How far the feed has been told of instants that arrived. From the beginning, so that it is told of those before this
 -- release as well, once.
 CREATE TABLE governance.ticker (
