@@ -8,7 +8,10 @@ import { openTestDatabase } from '../support/database.ts'
 import {
   approve,
   buildFactory,
+  cancel,
+  cancelPublished,
   type KnownRevision,
+  lift,
   type ProductName,
   products,
   publish,
@@ -19,8 +22,8 @@ import { readAccepted, readHistory, standingOf, violations } from './oracle.ts'
 import { type Answered, type Process, startProcess, upload, withoutGate } from './uploader.ts'
 
 /**
- * Publications that tighten and loosen, at once and shortly ahead, approvals and withdrawals race against uploads from
- * stations that know what they once heard. Afterwards every answer is compared with what the history alone says.
+ * Publications that tighten and loosen, at once and shortly ahead, approvals, withdrawals, cancellations and liftings race
+ * against uploads from stations that know what they once heard. Afterwards every answer is compared with what the history alone says.
  */
 
 let opened: Awaited<ReturnType<typeof openTestDatabase>>
@@ -37,14 +40,23 @@ interface Enough {
   readonly stale: number
   readonly redecided: number
   readonly acts: number
+  readonly cancelled: number
+  readonly lifted: number
 }
-const ENOUGH: Enough = { accepted: 150, blocked: 10, stale: 10, redecided: 10, acts: 40 }
+const ENOUGH: Enough = { accepted: 150, blocked: 10, stale: 10, redecided: 10, acts: 40, cancelled: 3, lifted: 3 }
 /** Without a gate nothing is refused in time, and nothing decided again. */
-const ENOUGH_TO_FAIL: Enough = { accepted: 150, blocked: 0, stale: 0, redecided: 0, acts: 30 }
+const ENOUGH_TO_FAIL: Enough = { accepted: 150, blocked: 0, stale: 0, redecided: 0, acts: 30, cancelled: 0, lifted: 0 }
 
 interface Told {
   readonly answers: Answered[]
-  readonly acts: { published: number; approved: number; withdrawn: number; refused: string[] }
+  readonly acts: {
+    published: number
+    approved: number
+    withdrawn: number
+    cancelled: number
+    lifted: number
+    refused: string[]
+  }
   redecided: number
 }
 
@@ -55,18 +67,21 @@ async function race(
 ): Promise<Told> {
   const { stations, digests } = await buildFactory(database)
   const known = new Map<ProductName, KnownRevision[]>(products.map((product) => [product, []]))
-  const told: Told = { answers: [], acts: { published: 0, approved: 0, withdrawn: 0, refused: [] }, redecided: 0 }
+  const acts = { published: 0, approved: 0, withdrawn: 0, cancelled: 0, lifted: 0, refused: [] }
+  const told: Told = { answers: [], acts, redecided: 0 }
   const processes = await Promise.all([1, 2, 3].map(() => startProcess(opened.urls.serviceUrl, wrap)))
   const endAt = Date.now() + TIME_MAX_MS
   const isOver = () => {
     const count = (code: string) => told.answers.filter(({ codes }) => codes.includes(code)).length
-    const { published, approved, withdrawn } = told.acts
+    const { published, approved, withdrawn, cancelled, lifted } = told.acts
     const isEnough =
       told.answers.filter(({ outcome }) => outcome === 'accepted').length >= enough.accepted &&
       count('revision-blocked') >= enough.blocked &&
       count('revision-stale') >= enough.stale &&
       processes.reduce((sum, one) => sum + one.redecided(), 0) >= enough.redecided &&
-      published + approved + withdrawn >= enough.acts
+      published + approved + withdrawn >= enough.acts &&
+      cancelled >= enough.cancelled &&
+      lifted >= enough.lifted
     return isEnough || Date.now() > endAt
   }
   try {
@@ -76,6 +91,7 @@ async function race(
         keepApproving(database, { product, productDigest: digests.get(product) ?? '', known }, told, isOver),
       ),
       keepWithdrawing(database, known, told, isOver),
+      keepLifting(database, known, told, isOver),
       ...processes.flatMap((one, index) =>
         stations.map((station) => keepUploading(one, { station, first: index * 1_000_000, known }, told, isOver)),
       ),
@@ -93,6 +109,9 @@ async function keepPublishing(database: Database, told: Told, isOver: () => bool
     await unlessRefused(told, async () => {
       await publish(database, edition, edition % 2 === 0 ? 10 : 25, aheadMs)
       told.acts.published += 1
+      if (aheadMs < 200 || pick([true, false])) return
+      await cancelPublished(database, edition)
+      told.acts.cancelled += 1
     })
     await pause(pick([5, 40, 90]))
   }
@@ -105,16 +124,20 @@ async function keepApproving(
   isOver: () => boolean,
 ): Promise<void> {
   for (let revision = 1; !isOver(); revision += 1) {
+    const aheadMs = pick([0, 0, 80, 200, 400])
     await unlessRefused(told, async () => {
       // Now one that a tightened rule blocks, now one that it does not.
       const approved = await approve(database, {
         ...asked,
         revision,
         least: pick([10, 30]),
-        aheadMs: pick([0, 0, 80, 200]),
+        aheadMs,
       })
       asked.known.get(asked.product)?.push(approved)
       told.acts.approved += 1
+      if (aheadMs < 200 || pick([true, false])) return
+      await cancel(database, approved)
+      told.acts.cancelled += 1
     })
     await pause(pick([20, 60, 120]))
   }
@@ -133,6 +156,22 @@ async function keepWithdrawing(
     await unlessRefused(told, async () => {
       await withdraw(database, revision)
       told.acts.withdrawn += 1
+    })
+  }
+}
+
+async function keepLifting(
+  database: Database,
+  known: ReadonlyMap<ProductName, readonly KnownRevision[]>,
+  told: Told,
+  isOver: () => boolean,
+): Promise<void> {
+  while (!isOver()) {
+    await pause(pick([30, 80]))
+    const latest = products.flatMap((product) => known.get(product)?.slice(-2) ?? [])
+    if (latest.length === 0) continue
+    await unlessRefused(told, async () => {
+      told.acts.lifted += await lift(database, latest)
     })
   }
 }
@@ -207,6 +246,8 @@ describe('acts against uploads', () => {
     expect(told.redecided).toBeGreaterThanOrEqual(ENOUGH.redecided)
     expect(told.acts.published + told.acts.approved + told.acts.withdrawn).toBeGreaterThanOrEqual(ENOUGH.acts)
     expect(told.acts.withdrawn).toBeGreaterThan(0)
+    expect(told.acts.cancelled).toBeGreaterThanOrEqual(ENOUGH.cancelled)
+    expect(told.acts.lifted).toBeGreaterThanOrEqual(ENOUGH.lifted)
 
     // The comparison would have seen it: a run that was refused, had it been accepted.
     const slipped = told.answers
