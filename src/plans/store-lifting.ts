@@ -32,25 +32,30 @@ export async function selectLiftable(
   return new Map(rows.map((row) => [keyText(row), row]))
 }
 
-/** The blocking findings of checks at one rules version that have not ended by an instant, by `keyText`. */
+/**
+ * The blocking findings of checks at one rules version that have not ended by an instant, by `keyText`; no entry for a
+ * revision without such a check. In one statement, since somebody may be checking: a check is never seen without them.
+ */
 export async function selectBlockingFindings(
   sql: Sql,
   keys: readonly RevisionKey[],
   { rulesVersion, after }: { readonly rulesVersion: number; readonly after: number },
 ): Promise<Map<string, Finding[]>> {
-  const rows = await sql.query<RevisionKey & { from: number; until: number | null; content: string }>(
-    `SELECT f.plan, f.revision, f.from_at AS "from", f.until_at AS "until", f.content
-     FROM governance.finding f JOIN unnest($1::text[], $2::int[]) AS asked (plan, revision) USING (plan, revision)
-     WHERE f.rules_version = $3 AND f.severity = 'blocking' AND (f.until_at IS NULL OR f.until_at > $4)
-     ORDER BY f.plan, f.revision, f.ordinal`,
+  const rows = await sql.query<RevisionKey & { from: number | null; until: number | null; content: string | null }>(
+    `SELECT c.plan, c.revision, f.from_at AS "from", f.until_at AS "until", f.content
+     FROM governance.revision_check c JOIN unnest($1::text[], $2::int[]) AS asked (plan, revision) USING (plan, revision)
+     LEFT JOIN governance.finding f ON f.plan = c.plan AND f.revision = c.revision AND f.rules_version = c.rules_version
+       AND f.severity = 'blocking' AND (f.until_at IS NULL OR f.until_at > $4)
+     WHERE c.rules_version = $3 ORDER BY c.plan, c.revision, f.ordinal`,
     [keys.map(({ plan }) => plan), keys.map(({ revision }) => revision), rulesVersion, timestamptzText(after)],
     'plans_blocking_findings',
   )
   const findings = new Map<string, Finding[]>()
   for (const { content, from, until, ...key } of rows) {
-    const stored: Pick<Found, 'severity' | 'code'> & Partial<Found> = JSON.parse(content)
     const list = findings.get(keyText(key)) ?? []
     findings.set(keyText(key), list)
+    if (content === null || from === null) continue
+    const stored: Pick<Found, 'severity' | 'code'> & Partial<Found> = JSON.parse(content)
     list.push({ ...found(stored), from, until })
   }
   return findings

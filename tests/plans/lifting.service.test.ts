@@ -83,6 +83,29 @@ describe('a block that has begun', () => {
     expect(await line.blocks(R1)).toEqual(['[101, on)'])
   })
 
+  test('is not lifted where rules are published, and checked by somebody, while it is being looked at', async () => {
+    await blockedThenLoosened(R1)
+    const { database } = works
+    let looked = 0
+    let asked = 0
+    /** What happens between the statements of the act, before it has the gate. */
+    const query: typeof database.sql.query = async (text, values, name) => {
+      const isFirst = name === 'plans_blocking_findings' && looked === 0
+      // The check before has asked once already, since this database is another object to it.
+      if (name === 'plans_rules_now' && ++asked === 2) await line.publishBond(3, '26')
+      const rows = await database.sql.query(text, values, name)
+      if (name === 'plans_blocking_findings') looked += 1
+      if (isFirst) await ensure(R1)
+      return rows as never
+    }
+    const watched = { ...database, sql: { query } }
+    const revisions = [await named(R1)]
+    const { revisions: answers } = await liftBlocks({ database: watched }, approver, { ...signed, revisions })
+    expect(answers).toMatchObject([{ lifted: false, because: 'finding-stands' }])
+    expect(looked).toBe(2)
+    expect(await line.blocks(R1)).toEqual(['[101, on)'])
+  })
+
   test('leaves what rules known now demand later', async () => {
     await blockedThenLoosened(R1)
     await line.publishBond(3, '26', line.startedAt + 5_000)

@@ -56,7 +56,10 @@ function requireEachOnce(revisions: readonly RevisionKey[]): void {
   }
 }
 
-/** The blocking findings of revisions at one rules version, by `keyText`. A check at a version never changes. */
+/**
+ * The blocking findings of revisions at one rules version, by `keyText`, of those that were checked at it by then. A check
+ * at a version never changes.
+ */
 interface Checked {
   readonly rulesVersion: number
   readonly findings: ReadonlyMap<string, readonly Finding[]>
@@ -82,7 +85,9 @@ async function liftUnder(
   if (act.rulesVersion !== checked.rulesVersion) return 'rules-changed'
   const from = act.effectiveAt(asked, '/from')
   const revisions = await selectLiftable(act.sql, lifting.revisions, from)
-  const isBehind = (one: LiftableRevision) => one.isUsable && one.checkedVersion !== act.rulesVersion
+  // Also one that was checked only after its findings were looked for: they are not known here.
+  const isBehind = (one: LiftableRevision) =>
+    one.isUsable && (one.checkedVersion !== act.rulesVersion || !checked.findings.has(keyText(one)))
   if ([...revisions.values()].some(isBehind)) return 'rules-changed'
   const checks = [...revisions.values()].map(({ plan, revision }) => ({
     plan,
