@@ -20,6 +20,7 @@ export const eventKinds = [
   'approveConcession',
   'approvePermit',
   'approveRevision',
+  'askImpact',
   'assessStudy',
   'assignInstrument',
   'cancelEdition',

@@ -38,8 +38,12 @@ export type Site = z.infer<typeof SiteWire>
 
 // ------------------------------------------------------------------------------------------------ station
 
+const LinkedWire = z
+  .enum(stationLinks)
+  .describe('automatic: the tester sends its readings; keyed: a person types them off its display')
+
 export const StationDraftWire = z
-  .strictObject({ station: KeyWire, site: KeyWire, name: TextWire(200), linked: z.enum(stationLinks) })
+  .strictObject({ station: KeyWire, site: KeyWire, name: TextWire(200), linked: LinkedWire })
   .meta({ id: 'StationDraft' })
 export type StationDraft = z.infer<typeof StationDraftWire>
 
@@ -171,7 +175,7 @@ export const CalibrationDraftWire = z
     calibration: KeyWire,
     instrument: KeyWire,
     performedAt: InstantWire,
-    dueOn: LocalDateWire,
+    dueOn: LocalDateWire.describe('The last day on which it holds, in the time zone of the site'),
     uncertainty: z.array(UncertaintyWire).max(STATEMENTS_MAX).nullish(),
     asFound: z.array(AsFoundWire).max(STATEMENTS_MAX).nullish(),
   })
@@ -206,13 +210,13 @@ export const ProgrammingDraftWire = z
       .array(KeyWire)
       .min(1)
       .max(1_000)
-      .refine((programs) => new Set(programs).size === programs.length, 'must name each program once'),
+      .refine((programs) => new Set(programs).size === programs.length, 'must name each program once')
+      .describe('Of the instrument, in the order of the sheet; whoever keys chooses which'),
     plan: KeyWire,
     revision: RevisionNumberWire,
     revisionDigest: DigestWire,
     keyedBy: KeyWire,
-    /** The person who posts it, and not the one who keyed it. */
-    readBackBy: KeyWire,
+    readBackBy: KeyWire.describe('The person who posts this, and not the one who keyed it'),
     at: InstantWire,
   })
   .meta({ id: 'ProgrammingDraft' })

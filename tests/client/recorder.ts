@@ -104,7 +104,8 @@ export async function writeExamples(exchanges: readonly Exchange[]): Promise<voi
     if (answer !== undefined) example.responses[status] ??= withoutSecrets(answer)
     seen.set(operationId, example)
     byTag[tag] ??= {}
-    const kept = byTag[tag][operationId]?.responses
+    // One that was the same as another operation's as a whole is written anew: either may have changed.
+    const { $from: _, ...kept } = byTag[tag][operationId]?.responses ?? {}
     byTag[tag][operationId] = { ...example, responses: { ...kept, ...example.responses } }
   }
   await writeShared(byTag)

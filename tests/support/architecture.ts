@@ -21,6 +21,7 @@ export const ROOMS = [
   'alerts',
   'csv',
   'studies',
+  'impact',
 ] as const
 type Room = (typeof ROOMS)[number]
 

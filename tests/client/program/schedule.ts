@@ -43,13 +43,15 @@ export async function changeOnADate(place: Place, line: Line) {
     await approver.publishEdition(TABLE, number, publication, signed())
     place.pass(1)
   }
-  await approver.rejectEdition(TABLE, 4, { digest: await writeEdition(4), reason: 'the clause cited is another' })
+  await approver.rejectEdition(TABLE, 14, { digest: await writeEdition(14), reason: 'the clause cited is another' })
 
   const plan = place.seed<PlanRevisionDraft>('plan-ex36-final-7')
   const writeRevision = async (number: number) => {
     const draft = { content: { ...plan.content, revision: number }, changeReason: 'gone through again' }
     const { digest } = (await author.createRevision(PLAN, draft)).data
-    await author.submitRevision(PLAN, number, { digest })
+    const { reasonNeededFor } = (await author.reviewRevision(PLAN, number, {})).data
+    const limitReasons = reasonNeededFor.map(({ path }) => ({ path, reason: 'as it was before' }))
+    await author.submitRevision(PLAN, number, { digest, limitReasons })
     return digest
   }
   await approver.rejectRevision(PLAN, 9, {
@@ -61,23 +63,23 @@ export async function changeOnADate(place: Place, line: Line) {
   place.pass(1)
   const eleventh = { digest: await writeRevision(11), inForceFrom: inDays(3), meaning }
   await approver.approveRevision(PLAN, 11, eleventh, signed())
-  await publish(5, await writeEdition(5, '4000'), inDays(7))
+  await publish(15, await writeEdition(15, '4000'), inDays(7))
 
   // Whoever asks what to test by has the revision checked, if the service has not come round to it.
   const what = { product: PRODUCT, variant: 'EX36-3M', operation: 'final' }
   await station.getAssignment('LDS-F2', what)
   const upcoming = (await author.readSchedule({ days: 14 })).data.items.map(({ kind }) => kind)
   await author.cancelRevision(PLAN, 11, { digest: eleventh.digest, reason: 'the tester is not there in time' })
-  await author.cancelEdition(TABLE, 5, { reason: 'one voltage was copied wrongly' })
+  await author.cancelEdition(TABLE, 15, { reason: 'one voltage was copied wrongly' })
   await author.cancelVersion(PRODUCT, 5, { reason: 'the motor is not changed after all' })
 
-  await publish(6, await writeEdition(6, '4000'), 'at-once')
+  await publish(16, await writeEdition(16, '4000'), 'at-once')
   await station.getAssignment('LDS-F2', what)
   const blocked = (await author.listOpenBlocks({ product: PRODUCT, ...two })).data.items.length
-  await publish(7, await writeEdition(7), 'at-once')
+  await publish(17, await writeEdition(17), 'at-once')
   const lifting = {
     meaning: 'Looked at again, fit for use',
-    reason: 'edition 7 asks for what edition 3 asked for',
+    reason: 'edition 17 asks for what edition 3 asked for',
     revisions: [{ plan: PLAN, revision: 10, digest }],
   }
   const { revisions } = (await approver.liftBlocks(lifting, signed())).data
