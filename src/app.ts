@@ -28,6 +28,7 @@ import { registerProposal } from './proposal/rest.ts'
 import { registerReview } from './review/rest.ts'
 import { registerRules } from './rules/rest.ts'
 import { registerEditionFiles } from './rules/rest-files.ts'
+import { registerSchedule } from './schedule/rest.ts'
 import { registerStationChecks } from './station-checks/rest.ts'
 import { registerStations } from './stations/rest.ts'
 import { registerStudies } from './studies/rest.ts'
@@ -100,6 +101,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerReview(app, services)
     registerStations(app, services)
     registerStationChecks(app, services)
+    registerSchedule(app, services)
     registerUnits(app, services)
     registerAffected(app, services)
     registerIntake(app, services, intake)

@@ -6,12 +6,14 @@ import { graphFiles } from './csv/graph.ts'
 import { graphImpact } from './impact/graph.ts'
 import { graphIntake } from './intake/graph.ts'
 import { graphPlans } from './plans/graph.ts'
+import { graphBlocks } from './plans/graph-checks.ts'
 import { graphPermits } from './plans/graph-permits.ts'
 import { createGraphBuilder } from './platform/http/graphql/builder.ts'
 import type { Services } from './platform/http/server.ts'
 import { graphProducts } from './products/graph.ts'
 import { graphReview } from './review/graph.ts'
 import { graphRules } from './rules/graph.ts'
+import { graphSchedule } from './schedule/graph.ts'
 import { graphStationChecks } from './station-checks/graph.ts'
 import { graphStations } from './stations/graph.ts'
 import { graphStudies } from './studies/graph.ts'
@@ -29,6 +31,8 @@ export function buildGraph(services: Services): GraphQLSchema {
   const units = graphUnits(builder, services, products)
   const intake = graphIntake(builder, services, { ...plans, ...stations, ...units })
   graphPermits(builder, services)
+  graphBlocks(builder, services)
+  graphSchedule(builder, services)
   graphConcessions(builder, services, intake)
   graphCorrections(builder, services, { ...intake, ...units })
   graphAlerts(builder, services, stations)

@@ -18,6 +18,7 @@ import { migrate, withOwner } from './platform/database/migrate.ts'
 import { ensureComingMonths } from './platform/database/partitions.ts'
 import { type Database, openDatabase } from './platform/database/pool.ts'
 import { startReconciler } from './platform/reconcile.ts'
+import { startTicker } from './schedule/job.ts'
 import type { Settings } from './settings.ts'
 import { startStudies } from './studies/job.ts'
 
@@ -92,7 +93,10 @@ export async function startService(settings: Settings, options: StartOptions): P
     const end = feedEnd()
     const sequencer = startSequencer(database, end, log)
     undo.push(() => sequencer.stop())
+    const ticker = startTicker(database, log)
+    undo.push(() => ticker.stop())
     const onNotice = () => {
+      ticker.nudge()
       sweep.nudge()
       sequencer.nudge()
     }

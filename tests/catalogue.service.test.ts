@@ -21,6 +21,7 @@ import { NO_DRIFT, schemaDrift } from './support/schema-drift.ts'
 /** Tables whose rows change, and what the service does to them beyond adding; every other table is only added to. */
 const STATE_TABLES: Readonly<Record<string, 'UPDATE' | 'DELETE'>> = {
   'governance.access_key': 'UPDATE',
+  'governance.block': 'UPDATE',
   'governance.edition_impact': 'UPDATE',
   'governance.in_force': 'UPDATE',
   'governance.one_time_secret': 'UPDATE',
@@ -33,6 +34,7 @@ const STATE_TABLES: Readonly<Record<string, 'UPDATE' | 'DELETE'>> = {
   'governance.sequencer': 'UPDATE',
   'governance.station_profile': 'UPDATE',
   'governance.study': 'UPDATE',
+  'governance.ticker': 'UPDATE',
   'intake.gate': 'UPDATE',
   'intake.ledger_pending': 'DELETE',
   'intake.permit_counts': 'UPDATE',

@@ -6,8 +6,8 @@ const root = new URL('../', import.meta.url)
 /** Folders below src that are no room: what a generator writes, and the npm scripts. */
 const NOT_ROOMS: ReadonlySet<string> = new Set(['generated', 'commands'])
 
-/** One page: what a newcomer reads before the first file. */
-const LINES_MAX = 100
+/** One page: what a newcomer reads before the first file. The list of files is looked up, not read. */
+const LINES_MAX = 65
 
 const rooms = readdirSync(new URL('src/', root), { withFileTypes: true })
   .filter((entry) => entry.isDirectory() && !NOT_ROOMS.has(entry.name))
@@ -65,6 +65,7 @@ describe.each(rooms)('src/%s/README.md', (room) => {
   })
 
   test('is one page', () => {
-    expect(page.split('\n').length).toBeLessThanOrEqual(LINES_MAX)
+    const [read = ''] = page.split('## Files, in reading order')
+    expect(read.split('\n').length).toBeLessThanOrEqual(LINES_MAX)
   })
 })

@@ -4,7 +4,7 @@ import { holds } from '../stations/instrument-assignment.ts'
 import type { Support } from '../stations/support.ts'
 import type { Facts, RevisionFact } from './facts.ts'
 import { type PermitFact, permitsAt } from './permits.ts'
-import { kindsOf, type RunWorth, supportOfRun, UNDOUBTED } from './run-support.ts'
+import { kindsOf, type RunWorth, supportOfRun, UNDOUBTED, withRevision } from './run-support.ts'
 import type { CodeFound, Upload, UploadCode } from './words.ts'
 
 /** What the cited revision was at an instant. */
@@ -108,7 +108,8 @@ export function answerStart(
       },
     })
   }
-  return { codes, calibration: support?.calibration, worth: support ?? UNDOUBTED, permits: used.permits }
+  const worth = withRevision(support ?? UNDOUBTED, revision, used.at)
+  return { codes, calibration: support?.calibration, worth, permits: used.permits }
 }
 
 function namesOf(permits: readonly PermitFact[]): string {

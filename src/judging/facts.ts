@@ -106,6 +106,8 @@ export interface RevisionFact {
   readonly content: PlanContent
   /** Null: never approved. */
   readonly approvedAt: number | null
+  /** From when on what was tested with it is in doubt; may lie before the act that said so. Null: not withdrawn. */
+  readonly withdrawnFrom: number | null
   /** Its rows at this site, one per variant. */
   readonly inForce: readonly InForceAtSite[]
   /** Approved ones at this site, also those that have ended. */

@@ -198,6 +198,7 @@ interface RevisionRow {
   readonly state: RevisionState
   readonly content: string
   readonly approvedAt: number | null
+  readonly withdrawnFrom: number | null
   readonly inForce: { variant: string; from: number; until: number | null }[]
   readonly permits: { content: string; digest: string; from: number; until: number; blocks: string }[]
   readonly check: {
@@ -211,7 +212,7 @@ const ms = (column: string) => `floor(extract(epoch FROM ${column}) * 1000)::int
 
 // The check and its blocks are read together: apart, a run was once accepted while blocked (architecture 2.15).
 const LOAD_REVISIONS = `
-  SELECT r.plan, r.revision, r.digest, r.state, r.content, r.approved_at AS "approvedAt",
+  SELECT r.plan, r.revision, r.digest, r.state, r.content, r.approved_at AS "approvedAt", r.withdrawn_from AS "withdrawnFrom",
     coalesce((SELECT jsonb_agg(jsonb_build_object('variant', f.variant, 'from', ${ms('f.from_at')}, 'until', ${ms('f.until_at')}) ORDER BY f.variant)
       FROM governance.in_force f WHERE f.plan = r.plan AND f.revision = r.revision AND f.site = $1), '[]') AS "inForce",
     (SELECT jsonb_build_object('applied', c.applied::jsonb, 'blocks',

@@ -1,7 +1,7 @@
 import type { PlanContent } from '../plans/words.ts'
 import type { StepKind } from '../rules/words.ts'
 import { type Support, supportAt } from '../stations/support.ts'
-import { type FactKey, type Facts, factOf, siteOf } from './facts.ts'
+import { type FactKey, type Facts, factOf, type RevisionFact, siteOf } from './facts.ts'
 
 /** What a run cites of its surroundings. */
 export interface RunCites {
@@ -62,6 +62,19 @@ export function supportOfRun(
 
 /** What a run is worth as evidence, by all that is known now. */
 export type RunWorth = Pick<Support, 'suspect' | 'suspectKinds' | 'isClosed'>
+
+/**
+ * The same where the revision was withdrawn from an instant at or before the run's start: whatever carried it, it was tested
+ * with what should not have been used. Nothing is refused by that, since the run may have been made before anybody knew.
+ */
+export function withRevision(
+  worth: RunWorth,
+  revision: Pick<RevisionFact, 'withdrawnFrom'> | null,
+  at: number,
+): RunWorth {
+  const from = revision?.withdrawnFrom ?? null
+  return from === null || at < from ? worth : { ...worth, suspect: true }
+}
 
 /** Of a run that was admitted. */
 export const UNDOUBTED: RunWorth = { suspect: false, suspectKinds: [], isClosed: false }

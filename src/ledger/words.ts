@@ -4,15 +4,29 @@ import { InstantWire } from '../exact/time.ts'
 /** The action of an entry that holds a whole commit of uploads. */
 export const UPLOADS = 'uploadRuns'
 
-/** What may happen: the action of every entry there is, each the operationId of its act. */
+/** What an instant that was set beforehand brought, when it came; nobody acts then. */
+export const arrivalKinds = [
+  'blockBegan',
+  'editionTookEffect',
+  'revisionCameIntoForce',
+  'revisionEnded',
+  'versionTookEffect',
+] as const
+export type ArrivalKind = (typeof arrivalKinds)[number]
+
+/** What may happen: the action of every entry there is, each the operationId of its act but for those of instants. */
 export const eventKinds = [
+  ...arrivalKinds,
   'approveConcession',
   'approvePermit',
   'approveRevision',
   'askImpact',
   'assessStudy',
   'assignInstrument',
+  'cancelEdition',
+  'cancelRevision',
   'cancelStudy',
+  'cancelVersion',
   'confirmCheckPlan',
   'confirmCorrection',
   'confirmReferenceUnit',
@@ -33,12 +47,16 @@ export const eventKinds = [
   'endProgramming',
   'fetchOneTimeSecret',
   'issueKey',
+  'liftBlocks',
   'openPresence',
   'publishEdition',
   'recordCalibration',
   'recordProgramming',
   'recordStationCheck',
   'recordUnitEvent',
+  'rejectEdition',
+  'rejectRevision',
+  'rejectVersion',
   'replaceEdition',
   'replaceRevision',
   'replaceVersion',
@@ -102,7 +120,9 @@ export const EventWire = z
     position: z.int().min(1).describe('In its entry: an act is one event, a commit of uploads one for each'),
     knownAt: InstantWire.describe('When it entered the order; never falls from one event to the next'),
     recordedAt: InstantWire.describe('When it was committed; may be earlier than that of the event before'),
-    kind: z.string().describe('The operationId of the act'),
+    kind: z
+      .string()
+      .describe('The operationId of the act; or what an instant brought that was set beforehand, once when it came'),
     site: z.string().nullable().describe('Where an upload came in; null for what concerns the house'),
     by: z.string().describe('The person; `service`; for an upload the access key of its sender'),
     key: z.string().nullable().describe('The access key that it was done with; null where the service itself acted'),

@@ -1,4 +1,5 @@
 /** A revision checked wholly, along all the time in which it may be used, as the rules were known at one version. */
+import { isKnownAt } from '../platform/versioned.ts'
 import { type ConfirmedVersion, variantNames, versionInEffect } from '../products/versions.ts'
 import type { Requirement } from '../rules/requirements.ts'
 import { checkProduct } from './check-product.ts'
@@ -45,7 +46,7 @@ export function checkPrepared(
   }: { readonly versions: readonly ConfirmedVersion[]; readonly timeline: RuleTimeline; readonly from: number },
 ): RevisionCheck {
   const { productVersion, productDigest } = prepared.content
-  const known = versions.filter(({ rulesVersion }) => rulesVersion <= timeline.knownVersion)
+  const known = versions.filter((version) => isKnownAt(version, timeline.knownVersion))
   const cited = known.find(({ version, digest }) => version === productVersion && digest === productDigest)
   if (!cited) {
     const facts = { productVersion: String(productVersion), productDigest }

@@ -129,6 +129,12 @@ export function graphPlans(
       withdrawnBy: t.exposeString('withdrawnBy', { nullable: true }),
       withdrawnReason: t.exposeString('withdrawnReason', { nullable: true }),
       withdrawnFrom: t.expose('withdrawnFrom', { type: 'Instant', nullable: true }),
+      rejectedAt: t.expose('rejectedAt', { type: 'Instant', nullable: true }),
+      rejectedBy: t.exposeString('rejectedBy', { nullable: true }),
+      rejectedReason: t.exposeString('rejectedReason', { nullable: true }),
+      cancelledAt: t.expose('cancelledAt', { type: 'Instant', nullable: true }),
+      cancelledBy: t.exposeString('cancelledBy', { nullable: true }),
+      cancelledReason: t.exposeString('cancelledReason', { nullable: true }),
       inForce: t.field({ type: [InForce], resolve: ({ inForce }) => inForce }),
       check: t.field({
         type: Check,

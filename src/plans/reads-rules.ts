@@ -1,6 +1,7 @@
 import { digestOf } from '../exact/canonical.ts'
 import type { Database } from '../platform/database/pool.ts'
 import type { Sql } from '../platform/database/sql.ts'
+import { cancellationOf } from '../platform/versioned.ts'
 import type { ConfirmedVersion } from '../products/versions.ts'
 import { ProductContentWire } from '../products/words.ts'
 import { compileTable } from '../rules/compile-table.ts'
@@ -112,8 +113,13 @@ function memoryOf(database: Database, rulesVersion: number): Memory {
 async function readTables(database: Database, sql: Sql, memory: Memory, rulesVersion: number): Promise<void> {
   const rows = await readPublished(sql, { after: memory.tablesUpTo, upTo: rulesVersion })
   for (const { content, digest, ...row } of rows) {
-    // Another reader of this process may have been quicker; its object stays, since others refer to it.
-    if (memory.tables.has(row.rulesVersion)) continue
+    // Another reader of this process may have been quicker; its object stays, since others refer to it. Only that it was
+    // cancelled since is news; timelines of versions before that hold the object of before, which says the same of them.
+    const known = memory.tables.get(row.rulesVersion)
+    if (known !== undefined) {
+      if (row.cancelled !== undefined) memory.tables.set(row.rulesVersion, { ...known, cancelled: row.cancelled })
+      continue
+    }
     const compiled = compileStored(content, digest)
     if (typeof compiled === 'string') {
       const facts = { table: row.table, edition: row.edition, because: compiled }
@@ -141,6 +147,8 @@ interface VersionRow {
   readonly effectiveFrom: number
   readonly rulesVersion: number
   readonly publishedAt: number
+  readonly cancelledVersion: number | null
+  readonly cancelledAt: number | null
 }
 
 async function readVersions(
@@ -157,7 +165,7 @@ async function readVersions(
     const { fresh, unreadable } = await readFreshVersions(database, sql, rulesVersion, behind)
     for (const [product, entry] of behind) {
       const lost = unreadable.get(product) ?? []
-      const versions = lost.length > 0 ? [] : [...(entry?.versions ?? []), ...(fresh.get(product) ?? [])]
+      const versions = lost.length > 0 ? [] : withFresh(entry?.versions ?? [], fresh.get(product) ?? [])
       const made = { upTo: rulesVersion, versions, unreadable: lost }
       entries.set(product, made)
       // Whoever stored a later state has all of this one in it. One that cannot be read is not kept: it is told again.
@@ -179,21 +187,23 @@ async function readFreshVersions(
 ) {
   const rows = await sql.query<VersionRow>(
     `SELECT v.product, v.version, v.digest, v.content, v.effective_from AS "effectiveFrom",
-            v.rules_version AS "rulesVersion", v.confirmed_at AS "publishedAt"
+            v.rules_version AS "rulesVersion", v.confirmed_at AS "publishedAt",
+            v.cancelled_version AS "cancelledVersion", v.cancelled_at AS "cancelledAt"
      FROM unnest($1::text[], $2::int[]) AS asked (product, known_up_to)
      JOIN governance.product_version v ON v.product = asked.product
-      AND v.rules_version > asked.known_up_to AND v.rules_version <= $3
+      AND (v.rules_version > asked.known_up_to OR v.cancelled_version > asked.known_up_to) AND v.rules_version <= $3
      ORDER BY v.rules_version`,
     [behind.map(([product]) => product), behind.map(([, entry]) => entry?.upTo ?? -1), rulesVersion],
     'plans_confirmed_versions',
   )
   const fresh = new Map<string, ConfirmedVersion[]>()
   const unreadable = new Map<string, Published[]>()
-  for (const { content, ...row } of rows) {
+  for (const { content, cancelledVersion, cancelledAt, ...row } of rows) {
     const read = digestOf(content) === row.digest ? ProductContentWire.safeParse(JSON.parse(content)) : undefined
     if (read?.success) {
       const list = fresh.get(row.product) ?? []
-      list.push({ ...row, content: read.data })
+      const cancelled = cancellationOf(cancelledVersion, cancelledAt, rulesVersion)
+      list.push({ ...row, content: read.data, cancelled })
       fresh.set(row.product, list)
     } else {
       const because = read?.error.message ?? 'its digest does not fit'
@@ -205,6 +215,13 @@ async function readFreshVersions(
     }
   }
   return { fresh, unreadable }
+}
+
+/** In the order of confirmation; one that is among both was cancelled since. */
+function withFresh(known: readonly ConfirmedVersion[], fresh: readonly ConfirmedVersion[]): ConfirmedVersion[] {
+  const byVersion = new Map(known.map((one) => [one.rulesVersion, one]))
+  for (const one of fresh) byVersion.set(one.rulesVersion, one)
+  return [...byVersion.values()].sort((one, other) => one.rulesVersion - other.rulesVersion)
 }
 
 function dropOldest(map: Map<unknown, unknown>, sizeMax: number): void {

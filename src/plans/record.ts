@@ -2,7 +2,13 @@ import { z } from 'zod'
 import { KeyWire } from '../exact/text.ts'
 import { InstantWire, writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import { Problem } from '../platform/problems.ts'
-import { type DraftRecord, draftAnswer } from '../platform/versioned-words.ts'
+import {
+  type DraftRecord,
+  draftAnswer,
+  type StoppedRecord,
+  stoppedAnswer,
+  writeStopped,
+} from '../platform/versioned-words.ts'
 import { answerFinding, FindingWire } from './finding-answer.ts'
 import { type Finding, type RevisionCheckVerdict, revisionCheckVerdicts } from './findings.ts'
 import { type PlanContent, PlanContentWire, type RevisionState, revisionStates } from './words.ts'
@@ -18,7 +24,7 @@ export function keyText({ plan, revision }: RevisionKey): string {
 }
 
 /** A revision as stored. Instants are milliseconds since the epoch; what has not happened yet is null. */
-export interface RevisionRecord extends RevisionKey, DraftRecord<RevisionState> {
+export interface RevisionRecord extends RevisionKey, DraftRecord<RevisionState>, StoppedRecord {
   readonly product: string
   readonly productVersion: number
   /** Has the digest, but may have been written when more was allowed: whoever decides by it reads it by its schema. */
@@ -80,7 +86,10 @@ const revisionMembers = {
   withdrawnAt: InstantWire.nullable(),
   withdrawnBy: KeyWire.nullable(),
   withdrawnReason: z.string().nullable(),
-  withdrawnFrom: InstantWire.nullable(),
+  withdrawnFrom: InstantWire.nullable().describe(
+    'Evidence of tests from then on is suspect; may lie before withdrawnAt',
+  ),
+  ...stoppedAnswer,
   inForce: z.array(
     z.strictObject({
       variant: KeyWire.nullable().describe('null where the product has no variants'),
@@ -127,6 +136,23 @@ export const BlockWire = z
   })
   .meta({ id: 'Block' })
 
+/** A block that is open or still to come, of a revision that may be used now or later. */
+export const RevisionBlockWire = z
+  .strictObject({
+    plan: KeyWire,
+    revision: z.int(),
+    digest: z.string().describe('Of its content; lifting asks for it'),
+    product: KeyWire,
+    operation: KeyWire,
+    sites: z.array(KeyWire).describe('Where the block meets it in force, now or later'),
+    ...BlockWire.shape,
+    checkedVersion: z
+      .int()
+      .describe('The rules version of the check that says so; the present one a moment after each publication'),
+  })
+  .meta({ id: 'RevisionBlock' })
+export type RevisionBlock = z.infer<typeof RevisionBlockWire>
+
 /** The answer of every act on a revision and of every question for one. */
 export function writeRevision(
   record: RevisionRecord,
@@ -145,6 +171,7 @@ export function writeRevision(
     inForceFrom: writeInstantOrNull(record.inForceFrom),
     withdrawnAt: writeInstantOrNull(record.withdrawnAt),
     withdrawnFrom: writeInstantOrNull(record.withdrawnFrom),
+    ...writeStopped(record),
     inForce: inForce.map(({ variant, site, from, until }) => ({
       variant: variant === '' ? null : variant,
       site,

@@ -1,9 +1,10 @@
+import { isKnownAt } from '../platform/versioned.ts'
 import type { ConfirmedVersion } from '../products/versions.ts'
 import { checkPrepared, notReadable, type RevisionCheck } from './check.ts'
 import { blockDemand } from './findings.ts'
 import { type PreparedRevision, prepareRevision } from './prepare.ts'
 import type { PublishedTable, RuleTimeline } from './rule-timeline.ts'
-import { type Block, type PublishedVersion, stepBlocks } from './step-blocks.ts'
+import { type Block, demandableFrom, type PublishedVersion, stepBlocks } from './step-blocks.ts'
 
 /** Everything published, as far as known. Shared by all revisions that are checked together. */
 export interface RuleBook {
@@ -21,8 +22,18 @@ export interface RuleBook {
   timelineAt(knownVersion: number): RuleTimeline
 }
 
-/** What a publication did at which rules version, whether or not it can be read. */
+/** A publication or cancellation: which rules version it became, and when, whether or not it can be read. */
 export type Published = Pick<ConfirmedVersion, 'rulesVersion' | 'publishedAt'>
+
+/** What is known of a publication: that it was made and, where it was, that it was cancelled. */
+export function publishedOf({
+  rulesVersion,
+  publishedAt,
+  cancelled,
+}: Pick<ConfirmedVersion, 'rulesVersion' | 'publishedAt' | 'cancelled'>): Published[] {
+  const made = { rulesVersion, publishedAt }
+  return cancelled === undefined ? [made] : [made, { rulesVersion: cancelled.rulesVersion, publishedAt: cancelled.at }]
+}
 
 /** A revision as its last check left it. */
 export interface CheckedSoFar {
@@ -68,7 +79,9 @@ export function bringForward<Revision extends CheckedSoFar>(
     const check = checkAt(revision, book, rulesVersion, tellFailure)
     const before = brought.get(revision)?.blocks ?? revision.blocks ?? []
     const blocks =
-      version === undefined ? before : stepBlocks(before, blockDemand(check.findings, revision.from), version)
+      version === undefined
+        ? before
+        : stepBlocks(before, blockDemand(check.findings, demandableFrom(before, revision.from, version)), version)
     const known = rulesVersion === book.rulesVersion ? book : { ...book, rulesVersion }
     const editions = editionsSince(revision, known, check)
     brought.set(revision, { rulesVersion, check: { ...check, editions }, blocks })
@@ -101,9 +114,9 @@ function blockUnchecked<Revision extends CheckedSoFar>(
 ): void {
   const made = brought.get(revision)
   if (made === undefined || made.check.verdict !== 'not-checkable' || revision.blocks === undefined) return
-  const demand = blockDemand(made.check.findings, revision.from)
-  if (demand === undefined) return
   const version = lastPublished(revision, book)
+  const demand = blockDemand(made.check.findings, demandableFrom(made.blocks, revision.from, version))
+  if (demand === undefined) return
   const from = Math.max(demand.from, version.publishedAt + 1)
   if (made.blocks.some((block) => block.until === null && block.from <= from)) return
   brought.set(revision, { ...made, blocks: stepBlocks(made.blocks, demand, version) })
@@ -113,8 +126,8 @@ function blockUnchecked<Revision extends CheckedSoFar>(
 function lastPublished({ product, from }: CheckedSoFar, book: RuleBook): PublishedVersion {
   let last: PublishedVersion | undefined
   for (const { rulesVersion, publishedAt } of [
-    ...book.tables,
-    ...book.versionsOf(product),
+    ...book.tables.flatMap(publishedOf),
+    ...book.versionsOf(product).flatMap(publishedOf),
     ...book.unreadableOf(product),
   ]) {
     if (rulesVersion > book.rulesVersion || rulesVersion <= (last?.version ?? 0)) continue
@@ -198,20 +211,26 @@ export function relevantVersions(
   if (after >= book.rulesVersion) return []
   const versions = book.versionsOf(product)
   const isPassed = ({ rulesVersion }: Published) => rulesVersion > after && rulesVersion <= book.rulesVersion
-  const published: Published[] = [
-    ...versions.filter(isPassed),
-    ...book.unreadableOf(product).filter(isPassed),
-    ...book.tables.filter((table) => isPassed(table) && speaksOf(table, versions)),
-  ]
+  const published = book.unreadableOf(product).filter(isPassed)
+  // Asked for every revision of a sweep, and most tables were published long ago: nothing is made of those.
+  const take = (one: ConfirmedVersion | PublishedTable, speaks: (of: Published) => boolean) => {
+    if (!isPassed(one) && one.cancelled === undefined) return
+    for (const of of publishedOf(one)) if (isPassed(of) && speaks(of)) published.push(of)
+  }
+  for (const version of versions) take(version, () => true)
+  for (const table of book.tables) take(table, ({ rulesVersion }) => speaksOf(table, versions, rulesVersion))
   return published
     .map(({ rulesVersion, publishedAt }) => ({ version: rulesVersion, publishedAt }))
     .sort((a, b) => a.version - b.version)
 }
 
-/** Whether an edition is of a rule set that a version of the product known then is made to. One unreadable may be. */
-function speaksOf({ compiled, rulesVersion }: PublishedTable, versions: readonly ConfirmedVersion[]): boolean {
+/**
+ * Whether an edition is of a rule set that a version of the product known just before a rules version is made to. One
+ * unreadable may be.
+ */
+function speaksOf({ compiled }: PublishedTable, versions: readonly ConfirmedVersion[], rulesVersion: number): boolean {
   if (compiled === null) return true
   return versions.some(
-    (version) => version.rulesVersion < rulesVersion && version.content.ruleSets.includes(compiled.ruleSet),
+    (version) => isKnownAt(version, rulesVersion - 1) && version.content.ruleSets.includes(compiled.ruleSet),
   )
 }

@@ -17,14 +17,16 @@ import {
   sendPage,
 } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
+import { ApprovalWire } from './act-words.ts'
 import { approveRevision } from './acts/approve.ts'
 import { createRevision, replaceRevision } from './acts/draft.ts'
-import { withdrawRevision } from './acts/stop.ts'
 import { answerFinding, FindingWire } from './finding-answer.ts'
 import { getPlan, getRevision, listPlans, listRevisions, readBlocks, readFindings } from './reads.ts'
 import { ApprovedRevisionWire, BlockWire, CheckWire, PlanWire, RevisionWire } from './record.ts'
+import { registerBlocks } from './rest-blocks.ts'
 import { registerPermits } from './rest-permits.ts'
-import { ApprovalWire, RevisionDraftWire, WithdrawalWire } from './words.ts'
+import { registerRevisionStops } from './rest-stop.ts'
+import { RevisionDraftWire } from './words.ts'
 
 const PlanParams = z.strictObject({ plan: KeyWire })
 const RevisionParams = z.strictObject({ plan: KeyWire, revision: NumberParam })
@@ -43,7 +45,9 @@ export function registerPlans(app: RestApp, services: Services): void {
   registerPlanReads(app, services)
   registerRevisions(app, services)
   registerRevisionActs(app, services)
+  registerRevisionStops(app, services)
   registerRevisionChecks(app, services)
+  registerBlocks(app, services)
   registerPermits(app, services)
 }
 
@@ -198,22 +202,6 @@ function registerRevisionActs(app: RestApp, services: Services): void {
       },
     },
     (request) => approveRevision(services, request.person, request.params, request.body),
-  )
-
-  app.post(
-    '/v1/plans/:plan/revisions/:revision/withdrawal',
-    {
-      config: { permission: 'stop' },
-      schema: {
-        operationId: 'withdrawRevision',
-        tags,
-        summary: 'Take a revision out of use from now on; one person is enough',
-        params: RevisionParams,
-        body: WithdrawalWire,
-        response: { 200: RevisionWire, ...refusals('revision-not-found', 'state-conflict') },
-      },
-    },
-    (request) => withdrawRevision(services, request.person, request.params, request.body),
   )
 }
 

@@ -1,3 +1,4 @@
+import { isKnownAt } from '../platform/versioned.ts'
 import { attributeValues, type ConfirmedVersion } from '../products/versions.ts'
 import type { CompiledTable } from '../rules/compile-table.ts'
 import type { Attributes } from '../rules/inputs.ts'
@@ -62,7 +63,7 @@ interface Published {
 const none: readonly EditionInEffect[] = []
 
 export function ruleTimeline(tables: Iterable<PublishedTable>, knownVersion: number): RuleTimeline {
-  const known = [...tables].filter(({ rulesVersion }) => rulesVersion <= knownVersion)
+  const known = [...tables].filter((table) => isKnownAt(table, knownVersion))
   const instants = [...new Set(known.map(({ effectiveFrom }) => effectiveFrom))].sort((a, b) => a - b)
   const shared = new Map<string, readonly EditionInEffect[]>()
   const intervals = new Map<number, Interval>()

@@ -10,7 +10,7 @@ import type { RevisionState } from './words.ts'
 
 /** A revision that is held until the transaction ends, as it was found then. */
 export interface HeldRevision extends RevisionKey {
-  readonly state: Exclude<RevisionState, 'draft'>
+  readonly state: Exclude<RevisionState, 'draft' | 'rejected'>
   readonly product: string
   readonly digest: string
   readonly submittedAt: number | null
@@ -22,12 +22,12 @@ export interface HeldRevision extends RevisionKey {
 const HELD = `r.plan, r.revision, r.state, r.product, r.digest, r.submitted_at AS "submittedAt",
   r.in_force_from AS "inForceFrom", r.approved_version AS "approvedVersion", r.checked_version AS "checkedVersion"`
 
-/** Holds those of the revisions named that are not checked at the rules version. Drafts are never checked. */
+/** Holds those of the revisions named that are not checked at the rules version. Drafts are never checked, and nothing rejected any more. */
 export function holdBehind(sql: Sql, keys: readonly RevisionKey[], rulesVersion: number): Promise<HeldRevision[]> {
   return sql.query<HeldRevision>(
     `SELECT ${HELD} FROM governance.plan_revision r
      WHERE (r.plan, r.revision) IN (SELECT plan, revision FROM unnest($1::text[], $2::int[]) AS asked (plan, revision))
-       AND r.state <> 'draft' AND (r.checked_version IS NULL OR r.checked_version < $3)
+       AND r.state NOT IN ('draft', 'rejected') AND (r.checked_version IS NULL OR r.checked_version < $3)
      ORDER BY r.plan COLLATE "C", r.revision FOR NO KEY UPDATE`,
     [keys.map(({ plan }) => plan), keys.map(({ revision }) => revision), rulesVersion],
     'plans_hold_behind',
@@ -35,7 +35,8 @@ export function holdBehind(sql: Sql, keys: readonly RevisionKey[], rulesVersion:
 }
 
 /**
- * Holds some revisions that are behind and live: in review, or approved and not ended at `at`. What another process
+ * Holds some revisions that are behind and live: in review, or approved and not ended at `at`, withdrawn from a later
+ * instant or not. What another process
  * holds is passed over, since it is being checked there; who never waits needs no order of locks.
  */
 export function holdPageBehind(
@@ -44,7 +45,7 @@ export function holdPageBehind(
 ): Promise<HeldRevision[]> {
   return sql.query<HeldRevision>(
     `SELECT ${HELD} FROM governance.plan_revision r
-     WHERE r.state IN ('in-review', 'approved') AND (r.checked_version IS NULL OR r.checked_version < $1)
+     WHERE r.state IN ('in-review', 'approved', 'withdrawn') AND (r.checked_version IS NULL OR r.checked_version < $1)
        AND (r.state = 'in-review' OR EXISTS (
          SELECT 1 FROM governance.in_force f WHERE f.plan = r.plan AND f.revision = r.revision
            AND (f.until_at IS NULL OR f.until_at > $2)))
@@ -54,7 +55,7 @@ export function holdPageBehind(
   )
 }
 
-const LIVE = `(r.state = 'in-review' OR (r.state = 'approved' AND EXISTS (
+const LIVE = `(r.state = 'in-review' OR (r.state IN ('approved', 'withdrawn') AND EXISTS (
   SELECT 1 FROM governance.in_force f WHERE f.plan = r.plan AND f.revision = r.revision
     AND (f.until_at IS NULL OR f.until_at > $1))))`
 

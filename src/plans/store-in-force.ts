@@ -75,10 +75,10 @@ export async function insertInForce(
   )
 }
 
-/** Sets the ends of rows that a later act ends. */
-export async function endInForce(
+/** Sets the ends of rows that a later act ends, or gives back. */
+export async function setInForceEnds(
   act: Act,
-  ended: readonly { readonly row: InForceRecord; readonly until: number }[],
+  ended: readonly { readonly row: InForceRecord; readonly until: number | null }[],
 ): Promise<void> {
   if (ended.length === 0) return
   await act.sql.query(
@@ -91,7 +91,7 @@ export async function endInForce(
       ended.map(({ row }) => row.revision),
       ended.map(({ row }) => row.variant),
       ended.map(({ row }) => row.site),
-      ended.map(({ until }) => timestamptzText(until)),
+      ended.map(({ until }) => (until === null ? null : timestamptzText(until))),
     ],
     'plans_end_in_force',
   )

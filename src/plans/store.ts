@@ -1,6 +1,14 @@
 import { type Sql, timestamptzText } from '../platform/database/sql.ts'
 import type { Act } from '../platform/gate.ts'
-import { draftColumns, readStored } from '../platform/versioned-words.ts'
+import {
+  cancelledColumns,
+  draftColumns,
+  readStored,
+  rejectedColumns,
+  STOPPED_COLUMNS,
+  type Stopped,
+} from '../platform/versioned-words.ts'
+import type { ApprovalRow } from './in-force.ts'
 import { nameOf, type RevisionKey, type RevisionRecord } from './record.ts'
 import type { PlanContent, RevisionState } from './words.ts'
 
@@ -11,7 +19,7 @@ const COLUMNS = `plan, revision, state, product, product_version AS "productVers
   submitted_by AS "submittedBy", approved_at AS "approvedAt", approved_by AS "approvedBy",
   approved_meaning AS "approvedMeaning", approved_comment AS "approvedComment", in_force_from AS "inForceFrom",
   withdrawn_at AS "withdrawnAt", withdrawn_by AS "withdrawnBy", withdrawn_reason AS "withdrawnReason",
-  withdrawn_from AS "withdrawnFrom"`
+  withdrawn_from AS "withdrawnFrom", ${STOPPED_COLUMNS}`
 
 /** One revision; undefined where there is none. */
 export async function selectRevision(sql: Sql, { plan, revision }: RevisionKey): Promise<RevisionRecord | undefined> {
@@ -266,6 +274,35 @@ export async function markWithdrawn(
     },
   })
   return stored(act, key)
+}
+
+export async function markRejected(
+  act: Act,
+  key: RevisionKey,
+  stopped: Stopped<RevisionState>,
+): Promise<RevisionRecord> {
+  await act.prisma.planRevision.update({ where: keyOf(key), data: rejectedColumns(stopped, act.at) })
+  return stored(act, key)
+}
+
+export async function markCancelled(
+  act: Act,
+  key: RevisionKey,
+  stopped: Stopped<RevisionState>,
+): Promise<RevisionRecord> {
+  await act.prisma.planRevision.update({ where: keyOf(key), data: cancelledColumns(stopped, act.at) })
+  return stored(act, key)
+}
+
+/** The approvals of a plan that were not cancelled, with their withdrawals, in no order. */
+export function selectApprovals(sql: Sql, plan: string): Promise<ApprovalRow[]> {
+  return sql.query<ApprovalRow>(
+    `SELECT revision, approved_at AS "approvedAt", in_force_from AS "from", withdrawn_at AS "withdrawnAt",
+            withdrawn_from AS "withdrawnFrom"
+     FROM governance.plan_revision WHERE plan = $1 AND state IN ('approved', 'withdrawn')`,
+    [plan],
+    'plans_approvals',
+  )
 }
 
 function keyOf({ plan, revision }: RevisionKey) {

@@ -3,12 +3,13 @@ import { DigestWire } from '../exact/canonical.ts'
 import type { TieRule } from '../exact/decimal.ts'
 import { KeyWire, TextWire } from '../exact/text.ts'
 import { readUnit, type UnitCode } from '../exact/unit-codes.ts'
-import { EffectWire, NumberWire } from '../platform/versioned-words.ts'
+import { NumberWire } from '../platform/versioned-words.ts'
 import { insulations } from '../products/attributes.ts'
 import { type StepKind, stepKinds } from '../rules/words.ts'
 import { decidedIn, limitOf, quantityOf, windowOf, withMeanings } from './setting-words.ts'
 
-export const revisionStates = ['draft', 'in-review', 'approved', 'withdrawn'] as const
+/** rejected: sent back, and stays as it was read. cancelled: taken back before it was in force. */
+export const revisionStates = ['draft', 'in-review', 'approved', 'withdrawn', 'rejected', 'cancelled'] as const
 export type RevisionState = (typeof revisionStates)[number]
 
 /** How a resistance is contacted; with two wires the leads are part of the reading and an offset is taken off. */
@@ -287,20 +288,6 @@ export const RevisionDraftWire = z
   })
   .meta({ id: 'PlanRevisionDraft' })
 export type RevisionDraft = z.infer<typeof RevisionDraftWire>
-
-export const ApprovalWire = z
-  .strictObject({
-    digest: DigestWire,
-    inForceFrom: EffectWire,
-    meaning: TextWire(200),
-    comment: TextWire(1000).nullish(),
-  })
-  .meta({ id: 'PlanApproval' })
-export type Approval = z.infer<typeof ApprovalWire>
-
-/** A withdrawal holds from its commit on; a member `from`, which would reach back, is unknown in this version. */
-export const WithdrawalWire = z.strictObject({ reason: TextWire(1000) }).meta({ id: 'PlanWithdrawal' })
-export type Withdrawal = z.infer<typeof WithdrawalWire>
 
 /** The code of a unit in content that its schema has let through. A TypeError for any other text is a bug. */
 export function unitCode(text: string): UnitCode {

@@ -1,7 +1,7 @@
 import { z } from 'zod'
 import { canonicalText, DigestWire, digestOf } from '../exact/canonical.ts'
-import { KeyWire } from '../exact/text.ts'
-import { InstantWire, readInstant } from '../exact/time.ts'
+import { KeyWire, TextWire } from '../exact/text.ts'
+import { InstantWire, readInstant, writeInstantOrNull } from '../exact/time.ts'
 import { fieldInvalid, type ProblemError } from './problems.ts'
 
 /** What drafted and signed content has alike wherever it is kept: how it is sent, stored and answered. */
@@ -38,6 +38,23 @@ export function draftErrors(draft: Draft, path: Readonly<Record<string, string |
 export const SubmissionWire = z.strictObject({ digest: DigestWire.nullish() }).nullish().meta({ id: 'Submission' })
 export type Submission = z.infer<typeof SubmissionWire>
 
+const seen = { digest: DigestWire.nullish().describe('Of the content that was seen; held to the content where given') }
+
+/** Sends content in review back, for good: its number stays as it was read, and other content gets the next one. */
+export const RejectionWire = z.strictObject({ ...seen, reason: TextWire(1000) }).meta({ id: 'Rejection' })
+export type Rejection = z.infer<typeof RejectionWire>
+
+/** Takes back what was signed, before its instant has come. */
+export const CancellationWire = z.strictObject({ ...seen, reason: TextWire(1000) }).meta({ id: 'Cancellation' })
+export type Cancellation = z.infer<typeof CancellationWire>
+
+/** What an act that stops something says of itself. */
+export interface Stopped<State extends string> {
+  readonly state: State
+  readonly by: string
+  readonly reason: string
+}
+
 /** From when on something signed is to hold. */
 export const EffectWire = z.union([z.literal('at-once'), InstantWire])
 
@@ -58,6 +75,43 @@ export interface DraftRecord<State extends string> {
   readonly createdAt: number
   readonly submittedAt: number | null
   readonly submittedBy: string | null
+}
+
+/** How something was sent back, or taken back before its instant; null: it was not. */
+export interface StoppedRecord {
+  readonly rejectedAt: number | null
+  readonly rejectedBy: string | null
+  readonly rejectedReason: string | null
+  readonly cancelledAt: number | null
+  readonly cancelledBy: string | null
+  readonly cancelledReason: string | null
+}
+
+export const stoppedAnswer = {
+  rejectedAt: InstantWire.nullable(),
+  rejectedBy: KeyWire.nullable(),
+  rejectedReason: z.string().nullable(),
+  cancelledAt: InstantWire.nullable(),
+  cancelledBy: KeyWire.nullable(),
+  cancelledReason: z.string().nullable(),
+}
+
+/** Its instants as they are answered. */
+export function writeStopped({ rejectedAt, cancelledAt }: StoppedRecord) {
+  return { rejectedAt: writeInstantOrNull(rejectedAt), cancelledAt: writeInstantOrNull(cancelledAt) }
+}
+
+/** Its columns, in SQL. */
+export const STOPPED_COLUMNS = `rejected_at AS "rejectedAt", rejected_by AS "rejectedBy", rejected_reason AS "rejectedReason",
+  cancelled_at AS "cancelledAt", cancelled_by AS "cancelledBy", cancelled_reason AS "cancelledReason"`
+
+/** The columns that a rejection or cancellation sets. */
+export function rejectedColumns({ state, by, reason }: Stopped<string>, at: number) {
+  return { state, rejectedAt: new Date(at), rejectedBy: by, rejectedReason: reason }
+}
+
+export function cancelledColumns({ state, by, reason }: Stopped<string>, at: number) {
+  return { state, cancelledAt: new Date(at), cancelledBy: by, cancelledReason: reason }
 }
 
 /** The same members as they are answered, but for the state, whose words are the room's. */

@@ -92,6 +92,39 @@ function requireOtherThanAuthors(current: Versioned<string>, signer: string): vo
   })
 }
 
+/**
+ * What is cancelled has not taken effect: after that it can be replaced or withdrawn, and what it did stays.
+ * @param from the instant that was signed; `at` is that of the act
+ * @throws Problem `state-conflict`
+ */
+export function requireToCome(current: Versioned<string>, from: number | null, at: number): number {
+  if (from === null) throw new Error(`${current.name} is ${current.state} without an instant`)
+  if (from > at) return from
+  throw new Problem('state-conflict', {
+    detail: `${capitalised(current.name)} has taken effect; only what has not can be cancelled.`,
+    members: { state: current.state },
+  })
+}
+
+/** The rules version from which on a publication is known to be cancelled, and the instant of that commit. */
+export interface Cancelled {
+  readonly rulesVersion: number
+  readonly at: number
+}
+
+/** As stored; undefined where it is not cancelled, or not yet at `upTo`. */
+export function cancellationOf(rulesVersion: number | null, at: number | null, upTo: number): Cancelled | undefined {
+  return rulesVersion === null || at === null || rulesVersion > upTo ? undefined : { rulesVersion, at }
+}
+
+/** Whether a publication counts at a rules version: made by then, and not cancelled by then. */
+export function isKnownAt(
+  { rulesVersion, cancelled }: { readonly rulesVersion: number; readonly cancelled?: Cancelled | undefined },
+  knownVersion: number,
+): boolean {
+  return rulesVersion <= knownVersion && (cancelled === undefined || cancelled.rulesVersion > knownVersion)
+}
+
 /** The authors after one more person wrote, each once, in the order of their first contribution. */
 export function withAuthor(authors: readonly string[], author: string): string[] {
   return authors.includes(author) ? [...authors] : [...authors, author]

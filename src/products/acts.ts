@@ -118,7 +118,8 @@ function requireSoundContent(content: ProductContent, pointer: string): void {
   if (errors.length > 0) throw new Problem('field-invalid', { errors })
 }
 
-async function findVersion(act: Act, key: VersionKey): Promise<VersionRecord & Versioned<VersionState>> {
+/** @throws Problem `version-not-found` */
+export async function findVersion(act: Act, key: VersionKey): Promise<VersionRecord & Versioned<VersionState>> {
   const current = await selectVersion(act.sql, key.product, key.version)
   if (current === undefined) throw versionNotFound(key)
   return { ...current, name: nameOf(key) }
@@ -129,7 +130,7 @@ function written({ content, changeReason }: VersionDraft) {
 }
 
 /** Enters an act in the ledger, and answers with what it left. */
-async function entered(
+export async function entered(
   act: Act,
   action: VersionAction,
   { person: by }: PersonActor,

@@ -98,6 +98,12 @@ export function graphProducts(builder: GraphBuilder, { database, received }: Ser
       confirmedMeaning: t.exposeString('confirmedMeaning', { nullable: true }),
       effectiveFrom: t.expose('effectiveFrom', { type: 'Instant', nullable: true }),
       rulesVersion: t.exposeInt('rulesVersion', { nullable: true }),
+      rejectedAt: t.expose('rejectedAt', { type: 'Instant', nullable: true }),
+      rejectedBy: t.exposeString('rejectedBy', { nullable: true }),
+      rejectedReason: t.exposeString('rejectedReason', { nullable: true }),
+      cancelledAt: t.expose('cancelledAt', { type: 'Instant', nullable: true }),
+      cancelledBy: t.exposeString('cancelledBy', { nullable: true }),
+      cancelledReason: t.exposeString('cancelledReason', { nullable: true }),
     }),
   })
   builder.queryFields((t) => ({

@@ -15,6 +15,8 @@ export const lifecycle = [
   { from: 'draft', action: 'submitVersion', to: 'in-review', who: 'write', secondPerson: false },
   { from: 'draft', action: 'confirmVersion', to: 'confirmed', who: 'sign', secondPerson: true },
   { from: 'in-review', action: 'confirmVersion', to: 'confirmed', who: 'sign', secondPerson: true },
+  { from: 'in-review', action: 'rejectVersion', to: 'rejected', who: 'stop', secondPerson: false },
+  { from: 'confirmed', action: 'cancelVersion', to: 'cancelled', who: 'stop', secondPerson: false },
 ] as const satisfies readonly Move<VersionState, string>[]
 
 export type VersionAction = (typeof lifecycle)[number]['action']

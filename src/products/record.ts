@@ -1,6 +1,6 @@
 import { writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import { Problem } from '../platform/problems.ts'
-import type { DraftRecord } from '../platform/versioned-words.ts'
+import { type DraftRecord, type StoppedRecord, writeStopped } from '../platform/versioned-words.ts'
 import type { ProductContent, ProductVersion, VersionState } from './words.ts'
 
 export interface VersionKey {
@@ -9,7 +9,7 @@ export interface VersionKey {
 }
 
 /** A version as stored. Instants are milliseconds since the epoch; what has not happened yet is null. */
-export interface VersionRecord extends VersionKey, DraftRecord<VersionState> {
+export interface VersionRecord extends VersionKey, DraftRecord<VersionState>, StoppedRecord {
   readonly content: ProductContent
   readonly confirmedAt: number | null
   readonly confirmedBy: string | null
@@ -29,6 +29,7 @@ export function writeVersion(record: VersionRecord): ProductVersion {
     submittedAt: writeInstantOrNull(submittedAt),
     confirmedAt: writeInstantOrNull(confirmedAt),
     effectiveFrom: writeInstantOrNull(effectiveFrom),
+    ...writeStopped(record),
   }
 }
 

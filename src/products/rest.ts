@@ -15,6 +15,7 @@ import type { RestApp, Services } from '../platform/http/server.ts'
 import { SubmissionWire } from '../platform/versioned-words.ts'
 import { confirmVersion, createVersion, type ProductServices, replaceVersion, submitVersion } from './acts.ts'
 import { getProduct, getVersion, listProducts, listVersions } from './reads.ts'
+import { registerVersionStops } from './rest-stop.ts'
 import { ConfirmationWire, ProductVersionWire, ProductWire, VersionDraftWire } from './words.ts'
 
 const ProductParams = z.strictObject({ product: KeyWire })
@@ -184,4 +185,6 @@ export function registerProducts(app: RestApp, services: Services & ProductServi
     },
     (request) => confirmVersion(services, request.person, request.params, request.body),
   )
+
+  registerVersionStops(app, services)
 }

@@ -1,6 +1,13 @@
 import { type Sql, timestamptzText } from '../platform/database/sql.ts'
 import type { Act } from '../platform/gate.ts'
-import { draftColumns, readStored } from '../platform/versioned-words.ts'
+import {
+  cancelledColumns,
+  draftColumns,
+  readStored,
+  rejectedColumns,
+  STOPPED_COLUMNS,
+  type Stopped,
+} from '../platform/versioned-words.ts'
 import { nameOf, type VersionKey, type VersionRecord } from './record.ts'
 import { ProductContentWire, type VersionState } from './words.ts'
 
@@ -10,7 +17,7 @@ type Written = Pick<VersionRecord, 'product' | 'version' | 'content' | 'changeRe
 const COLUMNS = `product, version, state, digest, content, change_reason AS "changeReason", authors,
   created_at AS "createdAt", submitted_at AS "submittedAt", submitted_by AS "submittedBy",
   confirmed_at AS "confirmedAt", confirmed_by AS "confirmedBy", confirmed_meaning AS "confirmedMeaning",
-  effective_from AS "effectiveFrom", rules_version AS "rulesVersion"`
+  effective_from AS "effectiveFrom", rules_version AS "rulesVersion", ${STOPPED_COLUMNS}`
 
 /** One version; undefined where there is none. */
 export async function selectVersion(sql: Sql, product: string, version: number): Promise<VersionRecord | undefined> {
@@ -63,7 +70,7 @@ export async function selectVersionsOf(
   return rows.map(recordOf)
 }
 
-/** Every confirmed version of the products named, or of all. */
+/** Every confirmed version of the products named, or of all, but for those that were cancelled before they took effect. */
 export async function selectConfirmed(sql: Sql, products: readonly string[] | undefined): Promise<VersionRecord[]> {
   const rows = await sql.query<VersionRow>(
     `SELECT ${COLUMNS} FROM governance.product_version
@@ -148,6 +155,28 @@ export async function markConfirmed(
       effectiveFrom: new Date(confirmation.effectiveFrom),
       rulesVersion: confirmation.rulesVersion,
     },
+  })
+  return stored(act, version)
+}
+
+export async function markRejected(
+  act: Act,
+  version: VersionKey,
+  stopped: Stopped<VersionState>,
+): Promise<VersionRecord> {
+  await act.prisma.productVersion.update({ where: keyOf(version), data: rejectedColumns(stopped, act.at) })
+  return stored(act, version)
+}
+
+/** `rulesVersion` is the one that the cancellation became. */
+export async function markCancelled(
+  act: Act,
+  version: VersionKey,
+  { rulesVersion, ...stopped }: Stopped<VersionState> & { readonly rulesVersion: number },
+): Promise<VersionRecord> {
+  await act.prisma.productVersion.update({
+    where: keyOf(version),
+    data: { ...cancelledColumns(stopped, act.at), cancelledVersion: rulesVersion },
   })
   return stored(act, version)
 }

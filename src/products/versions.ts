@@ -1,3 +1,4 @@
+import { type Cancelled, isKnownAt } from '../platform/versioned.ts'
 import { type AttributeValue, readAttributes } from './attributes.ts'
 import type { ProductContent } from './words.ts'
 
@@ -11,6 +12,8 @@ export interface ConfirmedVersion {
   /** The house's rules version that its confirmation became. */
   readonly rulesVersion: number
   readonly publishedAt: number
+  /** Where it was taken back before it took effect. */
+  readonly cancelled?: Cancelled | undefined
   readonly content: ProductContent
 }
 
@@ -19,17 +22,17 @@ export type AttributeValues = ReadonlyMap<string, AttributeValue>
 
 /**
  * The version in effect at `at`, as known at rules version `knownVersion`: the one that took effect last; of two at the
- * same instant the one confirmed later. Undefined before the first. Later confirmations are not known, so that an old
- * check can be repeated.
+ * same instant the one confirmed later. Undefined before the first. Later confirmations and cancellations are not known,
+ * so that an old check can be repeated.
  */
-export function versionInEffect<V extends Pick<ConfirmedVersion, 'effectiveFrom' | 'rulesVersion'>>(
+export function versionInEffect<V extends Pick<ConfirmedVersion, 'effectiveFrom' | 'rulesVersion' | 'cancelled'>>(
   versions: Iterable<V>,
   at: number,
   knownVersion: number,
 ): V | undefined {
   let inEffect: V | undefined
   for (const version of versions) {
-    if (version.rulesVersion > knownVersion || version.effectiveFrom > at) continue
+    if (!isKnownAt(version, knownVersion) || version.effectiveFrom > at) continue
     if (inEffect === undefined || takesOver(version, inEffect)) inEffect = version
   }
   return inEffect

@@ -3,7 +3,7 @@ import { DigestWire } from '../exact/canonical.ts'
 import { QuantityWire } from '../exact/quantity.ts'
 import { KeyWire, TextWire } from '../exact/text.ts'
 import { InstantWire } from '../exact/time.ts'
-import { draftAnswer, EffectWire, NumberWire } from '../platform/versioned-words.ts'
+import { draftAnswer, EffectWire, NumberWire, stoppedAnswer } from '../platform/versioned-words.ts'
 import { insulations, loadKinds, mobilities, type ProductAttribute, protectionClasses } from './attributes.ts'
 import { SerialRuleWire } from './serial.ts'
 
@@ -20,8 +20,11 @@ export const terminals = [
   'accessible-metal',
 ] as const
 
-/** draft: still written. in-review: frozen, waiting for the second person. confirmed: in effect from its instant on. */
-export const versionStates = ['draft', 'in-review', 'confirmed'] as const
+/**
+ * draft: still written. in-review: frozen, waiting for the second person. confirmed: in effect from its instant on.
+ * rejected: sent back, and stays as it was read. cancelled: taken back before its instant.
+ */
+export const versionStates = ['draft', 'in-review', 'confirmed', 'rejected', 'cancelled'] as const
 export type VersionState = (typeof versionStates)[number]
 
 /** Schemas of the single-valued attributes; the vocabulary with types and dimensions is attributes.ts. */
@@ -134,6 +137,7 @@ export const ProductVersionWire = z
     effectiveFrom: InstantWire.nullable(),
     /** The house's rules version that the confirmation became. */
     rulesVersion: z.int().nullable(),
+    ...stoppedAnswer,
   })
   .meta({ id: 'ProductVersion' })
 export type ProductVersion = z.infer<typeof ProductVersionWire>

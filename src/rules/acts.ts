@@ -55,8 +55,7 @@ export async function createEdition(
     const facts = await selectTableFacts(act.sql, key)
     if (facts !== undefined) {
       requireHigherNumber(key.edition, { ...facts, name: nameOf(key), pointer: '/content/edition' })
-      requireSameRuleSet(content, facts)
-      requireSameSubject(content, facts)
+      await keepTable(act, content, facts)
     }
     const state = firstState(lifecycle, 'createEdition')
     const record = await insertEdition(act, { ...written(draft), state, authors: [actor.person] })
@@ -81,7 +80,9 @@ export async function replaceEdition(
     const current = await findEdition(act, key)
     requireMatch(current.digest)
     requireMove(lifecycle, 'replaceEdition', current, { by })
-    await keepTable(act, key, draft.content)
+    const facts = await selectTableFacts(act.sql, key)
+    if (facts === undefined) throw new Error(`the table ${key.table} has an edition but is not there`)
+    await keepTable(act, draft.content, facts)
     const record = await replaceContent(act, { ...written(draft), authors: withAuthor(current.authors, by) })
     return entered(act, 'replaceEdition', actor, record, { before: current.digest })
   })
@@ -194,13 +195,14 @@ function requireCompiled({ name, digest }: Versioned<EditionState>, compiled: Co
   })
 }
 
-/** Holds a draft to the table it belongs to. A table whose only edition it is may still move to another rule set. */
-async function keepTable(act: Act, key: EditionKey, content: EditionContent): Promise<void> {
-  const facts = await selectTableFacts(act.sql, key)
-  if (facts === undefined) throw new Error(`the table ${key.table} has an edition but is not there`)
-  requireSameSubject(content, facts)
+/**
+ * Holds a draft to the table it belongs to. A table may still move to another rule set where this is its only edition, or
+ * the others were rejected or cancelled.
+ */
+async function keepTable(act: Act, content: EditionContent, facts: TableFacts): Promise<void> {
   if (facts.subject !== null) requireSameRuleSet(content, facts)
-  else if (facts.ruleSet !== content.ruleSet) await moveTable(act, key.table, content.ruleSet)
+  else if (facts.ruleSet !== content.ruleSet) await moveTable(act, content.table, content.ruleSet)
+  requireSameSubject(content, facts)
 }
 
 // Products name rule sets, so a table that moved would silently stop speaking of some.
@@ -217,7 +219,8 @@ function requireSameSubject({ subject }: EditionContent, facts: TableFacts): voi
   throw fieldInvalid('/content/subject', `The table is about ${facts.subject}, as in its other editions.`)
 }
 
-async function findEdition(act: Act, key: EditionKey): Promise<EditionRecord & Versioned<EditionState>> {
+/** @throws Problem `edition-not-found` */
+export async function findEdition(act: Act, key: EditionKey): Promise<EditionRecord & Versioned<EditionState>> {
   const current = await selectEdition(act.sql, key.table, key.edition)
   if (current === undefined) throw editionNotFound(key)
   return { ...current, name: nameOf(key) }
@@ -228,7 +231,7 @@ function written({ content, changeReason }: EditionDraft) {
 }
 
 /** Enters an act in the ledger, and answers with what it left. */
-async function entered(
+export async function entered(
   act: Act,
   action: EditionAction,
   { person: by }: PersonActor,

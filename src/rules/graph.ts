@@ -123,6 +123,12 @@ export function graphRules(builder: GraphBuilder, { database, received }: Servic
       effectiveFrom: t.expose('effectiveFrom', { type: 'Instant', nullable: true }),
       bindsBecause: t.exposeString('bindsBecause', { nullable: true }),
       rulesVersion: t.exposeInt('rulesVersion', { nullable: true }),
+      rejectedAt: t.expose('rejectedAt', { type: 'Instant', nullable: true }),
+      rejectedBy: t.exposeString('rejectedBy', { nullable: true }),
+      rejectedReason: t.exposeString('rejectedReason', { nullable: true }),
+      cancelledAt: t.expose('cancelledAt', { type: 'Instant', nullable: true }),
+      cancelledBy: t.exposeString('cancelledBy', { nullable: true }),
+      cancelledReason: t.exposeString('cancelledReason', { nullable: true }),
       warnings: t.field({
         type: [EditionWarning],
         description: 'As of now; none stands in the way of an act.',

@@ -15,6 +15,8 @@ export const lifecycle = [
   { from: 'draft', action: 'submitEdition', to: 'in-review', who: 'write', secondPerson: false },
   { from: 'draft', action: 'publishEdition', to: 'published', who: 'sign', secondPerson: true },
   { from: 'in-review', action: 'publishEdition', to: 'published', who: 'sign', secondPerson: true },
+  { from: 'in-review', action: 'rejectEdition', to: 'rejected', who: 'stop', secondPerson: false },
+  { from: 'published', action: 'cancelEdition', to: 'cancelled', who: 'stop', secondPerson: false },
 ] as const satisfies readonly Move<EditionState, string>[]
 
 export type EditionAction = (typeof lifecycle)[number]['action']

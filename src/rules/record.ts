@@ -2,11 +2,20 @@ import { z } from 'zod'
 import { KeyWire } from '../exact/text.ts'
 import { InstantWire, writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import { Problem } from '../platform/problems.ts'
-import { type DraftRecord, draftAnswer } from '../platform/versioned-words.ts'
+import {
+  type DraftRecord,
+  draftAnswer,
+  type StoppedRecord,
+  stoppedAnswer,
+  writeStopped,
+} from '../platform/versioned-words.ts'
 import { type EditionContent, EditionContentWire } from './words.ts'
 
-/** draft: still written. in-review: frozen, waiting for the second person. published: in effect from its instant on. */
-export const editionStates = ['draft', 'in-review', 'published'] as const
+/**
+ * draft: still written. in-review: frozen, waiting for the second person. published: in effect from its instant on.
+ * rejected: sent back, and stays as it was read. cancelled: taken back before its instant.
+ */
+export const editionStates = ['draft', 'in-review', 'published', 'rejected', 'cancelled'] as const
 export type EditionState = (typeof editionStates)[number]
 
 export interface EditionKey {
@@ -15,7 +24,7 @@ export interface EditionKey {
 }
 
 /** An edition as stored. Instants are milliseconds since the epoch; what has not happened yet is null. */
-export interface EditionRecord extends EditionKey, DraftRecord<EditionState> {
+export interface EditionRecord extends EditionKey, DraftRecord<EditionState>, StoppedRecord {
   readonly content: EditionContent
   readonly publishedAt: number | null
   readonly publishedBy: string | null
@@ -51,6 +60,7 @@ export const EditionWire = z
     bindsBecause: z.string().nullable(),
     /** The house's rules version that the publication became. */
     rulesVersion: z.int().nullable(),
+    ...stoppedAnswer,
     warnings: z.array(EditionWarningWire).describe('as of now; none stands in the way of an act'),
   })
   .meta({ id: 'Edition' })
@@ -88,6 +98,7 @@ export function writeEdition(record: EditionRecord, isTable: (table: string) => 
     submittedAt: writeInstantOrNull(submittedAt),
     publishedAt: writeInstantOrNull(publishedAt),
     effectiveFrom: writeInstantOrNull(effectiveFrom),
+    ...writeStopped(record),
     warnings: [...overrideWarnings(record.content, isTable), ...bindingWarnings(record)],
   }
 }

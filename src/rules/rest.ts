@@ -17,6 +17,7 @@ import { createEdition, publishEdition, type RuleServices, replaceEdition, submi
 import { PublishedEditionWire } from './impacts.ts'
 import { getEdition, listEditions, listRuleSets, listRuleTables } from './reads.ts'
 import { EditionWire, RuleSetWire, RuleTableWire } from './record.ts'
+import { registerEditionStops } from './rest-stop.ts'
 import { EditionDraftWire, PublicationRequestWire } from './words.ts'
 
 const TableParams = z.strictObject({ table: KeyWire })
@@ -193,4 +194,6 @@ export function registerRules(app: RestApp, services: Services & RuleServices): 
     },
     (request) => publishEdition(services, request.person, request.params, request.body),
   )
+
+  registerEditionStops(app, services)
 }

@@ -1,6 +1,14 @@
 import { type Sql, timestamptzText } from '../platform/database/sql.ts'
 import type { Act } from '../platform/gate.ts'
-import { draftColumns, readStored } from '../platform/versioned-words.ts'
+import { cancellationOf } from '../platform/versioned.ts'
+import {
+  cancelledColumns,
+  draftColumns,
+  readStored,
+  rejectedColumns,
+  STOPPED_COLUMNS,
+  type Stopped,
+} from '../platform/versioned-words.ts'
 import { type EditionKey, type EditionRecord, type EditionState, nameOf } from './record.ts'
 import type { Publication } from './timeline.ts'
 import { EditionContentWire, type Subject } from './words.ts'
@@ -11,7 +19,8 @@ type Written = Pick<EditionRecord, 'table' | 'edition' | 'content' | 'changeReas
 const COLUMNS = `rule_table AS "table", edition, state, digest, content, change_reason AS "changeReason", authors,
   created_at AS "createdAt", submitted_at AS "submittedAt", submitted_by AS "submittedBy",
   published_at AS "publishedAt", published_by AS "publishedBy", published_meaning AS "publishedMeaning",
-  effective_from AS "effectiveFrom", binds_because AS "bindsBecause", rules_version AS "rulesVersion"`
+  effective_from AS "effectiveFrom", binds_because AS "bindsBecause", rules_version AS "rulesVersion",
+  ${STOPPED_COLUMNS}`
 
 /** One edition; undefined where there is none. */
 export async function selectEdition(sql: Sql, table: string, edition: number): Promise<EditionRecord | undefined> {
@@ -44,35 +53,51 @@ export interface StoredPublication extends Publication {
   readonly content: string
 }
 
-/** What the rules versions above `after`, up to `upTo`, published, in that order. */
+/** What the rules versions above `after`, up to `upTo`, published or cancelled, in the order of publication. */
 export async function selectPublished(
   sql: Sql,
   { after, upTo }: { readonly after: number; readonly upTo: number },
 ): Promise<StoredPublication[]> {
-  const rows = await sql.query<StoredPublication & { readonly bindsBecause: string | null }>(
+  const rows = await sql.query<
+    Omit<StoredPublication, 'cancelled'> & {
+      readonly bindsBecause: string | null
+      readonly cancelledVersion: number | null
+      readonly cancelledAt: number | null
+    }
+  >(
     `SELECT rule_table AS "table", edition, digest, content, effective_from AS "effectiveFrom",
-            rules_version AS "rulesVersion", published_at AS "publishedAt", binds_because AS "bindsBecause"
-     FROM governance.rule_edition WHERE rules_version > $1 AND rules_version <= $2 ORDER BY rules_version`,
+            rules_version AS "rulesVersion", published_at AS "publishedAt", binds_because AS "bindsBecause",
+            cancelled_version AS "cancelledVersion", cancelled_at AS "cancelledAt"
+     FROM governance.rule_edition
+     WHERE (rules_version > $1 OR cancelled_version > $1) AND rules_version <= $2 ORDER BY rules_version`,
     [after, upTo],
     'rules_published',
   )
-  return rows.map((row) => ({ ...row, bindsBecause: row.bindsBecause ?? undefined }))
+  return rows.map(({ cancelledVersion, cancelledAt, ...row }) => ({
+    ...row,
+    bindsBecause: row.bindsBecause ?? undefined,
+    cancelled: cancellationOf(cancelledVersion, cancelledAt, upTo),
+  }))
 }
 
-/** What a table is, by its row and its editions other than the one named; undefined where there is no such table. */
+/**
+ * What a table is, by its row and its editions other than the one named; undefined where there is no such table. What was
+ * rejected or cancelled binds no later edition.
+ */
 export interface TableFacts {
   readonly ruleSet: string
   /** The highest number so far. */
   readonly highest: number
   readonly isTaken: boolean
-  /** What the other editions speak of; null where there are none. */
+  /** What the other editions speak of; null where there are none that bind. */
   readonly subject: Subject | null
 }
 
 export async function selectTableFacts(sql: Sql, { table, edition }: EditionKey): Promise<TableFacts | undefined> {
   const [row] = await sql.query<TableFacts>(
     `SELECT t.rule_set AS "ruleSet", max(e.edition) AS highest, bool_or(e.edition = $2) AS "isTaken",
-            max(e.content::jsonb ->> 'subject') FILTER (WHERE e.edition <> $2) AS subject
+            max(e.content::jsonb ->> 'subject')
+              FILTER (WHERE e.edition <> $2 AND e.state NOT IN ('rejected', 'cancelled')) AS subject
      FROM governance.rule_table t JOIN governance.rule_edition e USING (rule_table)
      WHERE t.rule_table = $1 GROUP BY t.rule_set`,
     [table, edition],
@@ -151,6 +176,28 @@ export async function markPublished(
       bindsBecause: publication.bindsBecause,
       rulesVersion: publication.rulesVersion,
     },
+  })
+  return stored(act, edition)
+}
+
+export async function markRejected(
+  act: Act,
+  edition: EditionKey,
+  stopped: Stopped<EditionState>,
+): Promise<EditionRecord> {
+  await act.prisma.ruleEdition.update({ where: keyOf(edition), data: rejectedColumns(stopped, act.at) })
+  return stored(act, edition)
+}
+
+/** `rulesVersion` is the one that the cancellation became. */
+export async function markCancelled(
+  act: Act,
+  edition: EditionKey,
+  { rulesVersion, ...stopped }: Stopped<EditionState> & { readonly rulesVersion: number },
+): Promise<EditionRecord> {
+  await act.prisma.ruleEdition.update({
+    where: keyOf(edition),
+    data: { ...cancelledColumns(stopped, act.at), cancelledVersion: rulesVersion },
   })
   return stored(act, edition)
 }

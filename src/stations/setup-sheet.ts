@@ -128,9 +128,9 @@ function capabilityNote(content: PlanContent, capabilities: Capabilities): strin
 function marksOf(facts: SheetFacts): SheetMark[] {
   const { revisionNow, state } = facts
   const marks: SheetMark[] = []
-  if (state === 'draft' || state === 'in-review') {
+  if (state === 'draft' || state === 'in-review' || state === 'rejected') {
     marks.push({ code: 'not-approved', text: `This revision is ${state}: do not key it in for production.` })
-  } else if (state === 'withdrawn')
+  } else if (state === 'withdrawn' && !revisionNow.isInForce)
     marks.push({ code: 'withdrawn', text: 'This revision was withdrawn: do not use it.' })
   else if (!revisionNow.isInForce) marks.push({ code: 'not-in-force', text: 'This revision is not in force here now.' })
   if (revisionNow.isBlocked)

@@ -16,7 +16,7 @@ const CountsWire = z.strictObject({
   ),
 })
 
-/** A run that a failed check put in doubt, and where its unit is now. */
+/** A run that a failed check or a withdrawal put in doubt, and where its unit is now. */
 export const AffectedRunWire = z
   .strictObject({
     runId: KeyWire,
@@ -36,6 +36,6 @@ export const AffectedPageWire = z
   .meta({
     id: 'AffectedPage',
     description:
-      'Accepted production runs since the last good check, in the order of tests. Empty where the check is good.',
+      'Accepted production runs in doubt, in the order of tests: since the last good check, or since the instant of a withdrawal.',
   })
 export type AffectedCounts = z.infer<typeof CountsWire>

@@ -1,4 +1,7 @@
 import { writeInstant } from '../exact/time.ts'
+import { kindsOf } from '../judging/run-support.ts'
+import { getRevision } from '../plans/reads.ts'
+import type { RevisionKey } from '../plans/record.ts'
 import { type Sql, timestamptzText } from '../platform/database/sql.ts'
 import { type DoubtedWindow, doubtedWindows } from '../station-checks/affected.ts'
 import { getStationCheck } from '../station-checks/reads.ts'
@@ -7,14 +10,19 @@ import { readStationChecks } from '../stations/reads-checks.ts'
 import type { AffectedCounts, AffectedRun } from './affected-words.ts'
 import { type ShipState, shipStates } from './event-words.ts'
 
-/** What a failed check put in doubt: the site and station, and when which results. */
+/** What was put in doubt: accepted production runs, as a query over `affected` with its values. */
 export interface Doubt {
-  readonly site: string
-  readonly station: string
-  readonly windows: readonly DoubtedWindow[]
+  /** Of the statements: one name stands for one text. */
+  readonly name: string
+  /** Common table expressions; the last is `affected` (run_id, product, serial, started_at, instrument, verdict, kinds). */
+  readonly affected: string
+  readonly values: readonly unknown[]
 }
 
-/** @throws Problem `station-check-not-found` */
+/**
+ * What a failed check put in doubt.
+ * @throws Problem `station-check-not-found`
+ */
 export async function readDoubt(sql: Sql, stationCheck: string): Promise<Doubt> {
   const { station } = await getStationCheck(sql, stationCheck)
   const { site } = await getStation(sql, station)
@@ -26,14 +34,31 @@ export async function readDoubt(sql: Sql, stationCheck: string): Promise<Doubt> 
     'units_instruments_placed',
   )
   const instruments = placed.map(({ instrument }) => instrument)
-  return { site, station, windows: failed === undefined ? [] : doubtedWindows(failed, checks, instruments) }
+  const windows = failed === undefined ? [] : doubtedWindows(failed, checks, instruments)
+  return { name: 'check', affected: OF_CHECK, values: [site, station, ...windowValues(windows)] }
+}
+
+/**
+ * What a withdrawal put in doubt: what was tested with the revision since the instant from which it is withdrawn; nothing
+ * where it is not.
+ * @throws Problem `revision-not-found`
+ */
+export async function readWithdrawalDoubt(sql: Sql, key: RevisionKey): Promise<Doubt> {
+  const { content, inForce, withdrawnFrom } = await getRevision(sql, key)
+  const from = withdrawnFrom === null ? Number.POSITIVE_INFINITY : Date.parse(withdrawnFrom)
+  const sites = [...new Set(inForce.map(({ site }) => site))]
+  const kinds = kindsOf(content).sort()
+  return {
+    name: 'withdrawal',
+    affected: OF_REVISION,
+    values: [key.plan, key.revision, timestamptzText(from), sites, kinds],
+  }
 }
 
 export type AffectedPlace = readonly [startedAt: number, runId: string]
 
-// Where a unit is: `shipStateAt` of events.ts in SQL, for many units at once; a test compares them.
-const AFFECTED = `
-  WITH doubted AS (
+const OF_CHECK = `
+  doubted AS (
     SELECT * FROM unnest($3::text[], $4::text[], $5::timestamptz[], $6::timestamptz[]) AS d (kind, instrument, from_at, until_at)),
   affected AS (
     SELECT r.run_id, r.product, r.serial, r.started_at, r.instrument, r.verdict, array_agg(d.kind ORDER BY d.kind) AS kinds
@@ -43,7 +68,18 @@ const AFFECTED = `
     WHERE r.site_id = $1 AND r.station = $2 AND r.outcome = 'accepted' AND r.purpose = 'production'
       AND r.started_at >= $7 AND r.started_at < $8
       AND EXISTS (SELECT FROM jsonb_array_elements(p.content::jsonb -> 'steps') step WHERE step ->> 'kind' = d.kind)
-    GROUP BY r.run_id, r.product, r.serial, r.started_at, r.instrument, r.verdict),
+    GROUP BY r.run_id, r.product, r.serial, r.started_at, r.instrument, r.verdict)`
+
+// Sites first, as keys of runs begin with them.
+const OF_REVISION = `
+  affected AS (
+    SELECT r.run_id, r.product, r.serial, r.started_at, r.instrument, r.verdict, $5::text[] AS kinds
+    FROM intake.runs r
+    WHERE r.site_id = ANY ($4) AND r.started_at >= $3 AND r.plan = $1 AND r.revision = $2
+      AND r.outcome = 'accepted' AND r.purpose = 'production')`
+
+// Where a unit is: `shipStateAt` of events.ts in SQL, for many units at once; a test compares them.
+const PLACED = `
   placed AS (
     SELECT affected.*, coalesce(last.event, 'in-plant') AS ship_state
     FROM affected LEFT JOIN LATERAL (
@@ -53,12 +89,13 @@ const AFFECTED = `
       ORDER BY e.at DESC, e.recorded_at DESC, e.event_id DESC LIMIT 1) last ON true)`
 
 /** How many there are, and where their units are. */
-export async function countAffected(sql: Sql, doubt: Doubt): Promise<AffectedCounts> {
+export async function countAffected(sql: Sql, { name, affected, values }: Doubt): Promise<AffectedCounts> {
   const rows = await sql.query<{ shipState: ShipState; runs: number; units: number }>(
-    `${AFFECTED} SELECT ship_state AS "shipState", count(*)::int AS runs, count(DISTINCT (product, serial))::int AS units
+    `WITH ${affected}, ${PLACED}
+     SELECT ship_state AS "shipState", count(*)::int AS runs, count(DISTINCT (product, serial))::int AS units
      FROM placed GROUP BY ship_state`,
-    windowValues(doubt),
-    'units_count_affected',
+    values,
+    `units_count_affected_${name}`,
   )
   const sum = (member: 'runs' | 'units') => rows.reduce((all, row) => all + row[member], 0)
   const unitsIn = (state: ShipState) => rows.find(({ shipState }) => shipState === state)?.units ?? 0
@@ -74,7 +111,7 @@ export async function countAffected(sql: Sql, doubt: Doubt): Promise<AffectedCou
 /** In the order of tests, of one ship state where it is named; one more than the limit where there are more. */
 export async function listAffected(
   sql: Sql,
-  doubt: Doubt,
+  { name, affected, values }: Doubt,
   page: {
     readonly after: AffectedPlace | undefined
     readonly limit: number
@@ -82,23 +119,24 @@ export async function listAffected(
   },
 ): Promise<AffectedRun[]> {
   const [at, runId] = page.after ?? [Number.NEGATIVE_INFINITY, '00000000-0000-0000-0000-000000000000']
+  const asked = (index: number) => `$${values.length + index}`
   const rows = await sql.query<Omit<AffectedRun, 'startedAt'> & { readonly startedAt: number }>(
-    `${AFFECTED} SELECT run_id AS "runId", product, serial, started_at AS "startedAt", instrument, verdict, kinds,
+    `WITH ${affected}, ${PLACED}
+     SELECT run_id AS "runId", product, serial, started_at AS "startedAt", instrument, verdict, kinds,
        ship_state AS "shipState"
-     FROM placed WHERE (started_at, run_id) > ($9::timestamptz, $10::uuid) AND ($11::text IS NULL OR ship_state = $11)
-     ORDER BY started_at, run_id LIMIT $12`,
-    [...windowValues(doubt), timestamptzText(at), runId, page.shipState ?? null, page.limit + 1],
-    'units_list_affected',
+     FROM placed WHERE (started_at, run_id) > (${asked(1)}::timestamptz, ${asked(2)}::uuid)
+       AND (${asked(3)}::text IS NULL OR ship_state = ${asked(3)})
+     ORDER BY started_at, run_id LIMIT ${asked(4)}`,
+    [...values, timestamptzText(at), runId, page.shipState ?? null, page.limit + 1],
+    `units_list_affected_${name}`,
   )
   return rows.map((row) => ({ ...row, startedAt: writeInstant(row.startedAt) }))
 }
 
-function windowValues({ site, station, windows }: Doubt): unknown[] {
+function windowValues(windows: readonly DoubtedWindow[]): unknown[] {
   const froms = windows.map(({ from }) => from ?? Number.NEGATIVE_INFINITY)
   const untils = windows.map(({ until }) => until ?? Number.POSITIVE_INFINITY)
   return [
-    site,
-    station,
     windows.map(({ kind }) => kind),
     windows.map(({ instrument }) => instrument),
     froms.map(timestamptzText),

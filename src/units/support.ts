@@ -1,5 +1,12 @@
 import { type FactKey, type Facts, factOf, revisionKey } from '../judging/facts.ts'
-import { kindsOf, type RunCites, type RunWorth, supportNeeds, supportOfRun } from '../judging/run-support.ts'
+import {
+  kindsOf,
+  type RunCites,
+  type RunWorth,
+  supportNeeds,
+  supportOfRun,
+  withRevision,
+} from '../judging/run-support.ts'
 import type { PlanContent } from '../plans/words.ts'
 import type { AttemptWorth } from './fold.ts'
 import type { Attempt } from './words.ts'
@@ -16,8 +23,8 @@ export function needsOfAttempt(attempt: Attempt): FactKey[] {
 const NOTHING: RunWorth = { suspect: true, suspectKinds: [], isClosed: false }
 
 /**
- * What instrument, calibration, programming and station checks make of an accepted run by all that is known now: a fact
- * recorded late, or a check that failed later, may have taken something away. `facts` are those of the run's site.
+ * What instrument, calibration, programming, station checks and revision make of an accepted run by all that is known now:
+ * a fact recorded late, a check that failed later or a withdrawal that reaches back may have taken something away. `facts` are those of the run's site.
  */
 export function worthOf(facts: Facts, attempt: Attempt): AttemptWorth {
   const cites = citesOf(attempt)
@@ -27,7 +34,7 @@ export function worthOf(facts: Facts, attempt: Attempt): AttemptWorth {
   const support = supportOfRun(cites, facts, { at: attempt.startedAt, kinds: kindsOf(content) })
   const isSupported =
     support?.missing.length === 0 && attempt.person !== null && factOf(facts, 'person', attempt.person) !== null
-  return { ...withSteps(support ?? NOTHING, content), isSupported }
+  return { ...withSteps(withRevision(support ?? NOTHING, revision, attempt.startedAt), content), isSupported }
 }
 
 /** The worth with the steps that it puts in doubt, of a run that was admitted just now: what it lacks, it lacks. */

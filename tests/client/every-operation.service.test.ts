@@ -169,6 +169,25 @@ test('after a change and a withdrawal the station may not test, and is told so',
   expect(driven['alone']).toMatchObject({ type: 'urn:limitkeep:problem:cursor-invalid', status: 400 })
 })
 
+test('what is to come is told, what was taken back does not come, and a block is lifted', () => {
+  const { upcoming, blocked, lifted, doubted } = driven['schedule'] as {
+    upcoming: string[]
+    blocked: number
+    lifted: boolean[]
+    doubted: number
+  }
+  expect(upcoming).toEqual([
+    'revision-ended',
+    'revision-in-force',
+    'edition-in-effect',
+    'nothing-in-force',
+    'revision-blocked',
+    'version-in-effect',
+  ])
+  expect([blocked, lifted]).toEqual([1, [true]])
+  expect(doubted).toBeGreaterThan(1)
+})
+
 test('what a rule would do is told before it is published, and repeated then', () => {
   expect(driven['impact']).toEqual({
     state: 'done',

@@ -240,6 +240,7 @@ function revisionOf(
     state: 'approved',
     content,
     approvedAt: scene.at('05:30'),
+    withdrawnFrom: null,
     inForce: variants.map(({ variant }) => ({ variant, from, until })),
     permits: permitFacts(scene, { content, timeline: ruleTimeline(tables, tables.length + 1), product }),
     check: { applied: [], blocks },

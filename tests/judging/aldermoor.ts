@@ -184,6 +184,7 @@ export const revisionFact: RevisionFact = {
   state: 'approved',
   content: plan,
   permits: [],
+  withdrawnFrom: null,
   approvedAt: IN_FORCE_FROM - 1,
   inForce: [
     { variant: 'EX36-3M', from: IN_FORCE_FROM, until: null },

@@ -1,5 +1,7 @@
 import { afterAll, beforeAll, expect, test } from 'vitest'
-import { eventKinds } from '../../src/ledger/words.ts'
+import { arrivalKinds, eventKinds } from '../../src/ledger/words.ts'
+import { checkPageBehind } from '../../src/plans/acts/ensure-checked.ts'
+import { tickPage } from '../../src/schedule/acts-tick.ts'
 import { studyPage } from '../../src/studies/acts-step.ts'
 import { confirmProfile, fileOf, profileContent, sendFile } from '../csv/station-files.ts'
 import { ex36, extractorStrength, planWire } from '../support/aldermoor.ts'
@@ -31,6 +33,8 @@ beforeAll(async () => {
   expected(await operator.post('/v1/programmings/PG-0192/ending', ending), 200)
   const reason = { reason: 'the limit was copied wrongly' }
   expected(await approver.post('/v1/plans/ex36-final/revisions/7/withdrawal', reason), 200)
+
+  await changeOnADate()
 
   await confirmProfile(line, profileContent(line, 1))
   expect((await sendFile(line, fileOf([]))).status).toBe(200)
@@ -67,6 +71,49 @@ beforeAll(async () => {
   expected(await administrator.post(`/v1/keys/${key.key}/revocation`, lost), 200)
 })
 afterAll(() => line.service.close())
+
+/** Sent back, signed for a day to come, taken back in time; a block lifted; and each kind of instant that comes. */
+async function changeOnADate(): Promise<void> {
+  const { author, approver, service } = line
+  const reason = { reason: 'another is wanted' }
+  const later = iso(line.now() + 3_600_000)
+  const write = async (path: string, content: Record<string, unknown>, number: number) => {
+    const { digest } = created(await author.post(path, { content, changeReason: 'wanted' })).body
+    expected(await author.post(`${path}/${number}/submission`, { digest }), 200)
+    return digest as string
+  }
+  const tables = '/v1/rule-tables/extractor-strength/editions'
+  const versions = '/v1/products/EX36/versions'
+  const plans = '/v1/plans/ex36-final/revisions'
+  await write(tables, extractorStrength({ edition: 11 }), 11)
+  expected(await approver.post(`${tables}/11/rejection`, reason), 200)
+  await write(versions, ex36({ version: 11 }), 11)
+  expected(await approver.post(`${versions}/11/rejection`, reason), 200)
+  await write(plans, { ...planWire, revision: 11 }, 11)
+  expected(await approver.post(`${plans}/11/rejection`, reason), 200)
+
+  const meaning = 'agreed'
+  let digest = await write(versions, ex36({ version: 12 }), 12)
+  expected(await approver.sign(`${versions}/12/confirmation`, { digest, meaning, effectiveFrom: later }), 200)
+  expected(await author.post(`${versions}/12/cancellation`, reason), 200)
+  digest = await write(plans, { ...planWire, revision: 12 }, 12)
+  expected(await approver.sign(`${plans}/12/approval`, { digest, meaning, inForceFrom: later }), 200)
+  expected(await author.post(`${plans}/12/cancellation`, reason), 200)
+  await line.publish(extractorStrength({ edition: 12 }), later)
+  expected(await author.post(`${tables}/12/cancellation`, reason), 200)
+
+  digest = (await line.approve(13)).body.digest
+  const strict = extractorStrength({ edition: 13 })
+  const rows = strict.rows.map((row) => ({ ...row, then: ['4000', ...row.then.slice(1)] }))
+  await line.publish({ ...strict, rows })
+  while ((await checkPageBehind(service.database)) === 'more');
+  await line.publish(extractorStrength({ edition: 14 }))
+  const revisions = [{ plan: 'ex36-final', revision: 13, digest }]
+  const lifted = expected(await approver.sign('/v1/blocks/lifting', { ...reason, meaning, revisions }), 200).body
+  if (!lifted.revisions[0].lifted) throw new Error(JSON.stringify(lifted))
+  line.setClock(line.now() + 1_000)
+  while ((await tickPage(service.database)) === 'more');
+}
 
 /** A permit asked for, given and ended; and a concession for a run that failed. */
 async function giveLeave(passed: string): Promise<void> {
@@ -148,8 +195,8 @@ test('every act of the interface has left an entry under its own name', async ()
     .filter((operationId) => !/From(Csv|Dmn)$/.test(operationId))
   expect(acts).toContain('createPerson')
   const recorded = new Set((await entries()).map(({ action }) => action))
-  // What opens presence for a signature is recorded as well, by the guard.
-  expect([...recorded].sort()).toEqual([...acts, 'openPresence', 'uploadRuns'].sort())
+  // What opens presence for a signature is recorded as well, by the guard; and what comes without anybody acting.
+  expect([...recorded].sort()).toEqual([...acts, ...arrivalKinds, 'openPresence', 'uploadRuns'].sort())
   expect([...eventKinds].sort()).toEqual([...recorded].sort())
 })
 

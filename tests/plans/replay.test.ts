@@ -1,5 +1,6 @@
 import fc from 'fast-check'
 import { describe, expect, test } from 'vitest'
+import { blockDemand, demandedFrom } from '../../src/plans/findings.ts'
 import { prepareRevision } from '../../src/plans/prepare.ts'
 import {
   bringForward,
@@ -10,7 +11,7 @@ import {
   relevantVersions,
 } from '../../src/plans/replay.ts'
 import { type PublishedTable, ruleTimeline } from '../../src/plans/rule-timeline.ts'
-import type { Block } from '../../src/plans/step-blocks.ts'
+import { type Block, liftedBlocks } from '../../src/plans/step-blocks.ts'
 import type { ConfirmedVersion } from '../../src/products/versions.ts'
 import { planWire } from '../support/aldermoor.ts'
 import { bondTable, changed, confirmed, published } from './aldermoor.ts'
@@ -181,6 +182,87 @@ describe('bringForward', () => {
             if (one.from === 100) expect(made).toEqual(atOnce)
             return []
           })
+        }
+      }),
+    )
+  })
+})
+
+/** Versions from 3 on: each publishes an edition, or cancels one that is to come; and where blocks are lifted between. */
+const schedules = fc.array(
+  fc.record({
+    least: fc.constantFrom('9', '10', '25'),
+    pause: fc.integer({ min: 2, max: 20 }),
+    ahead: fc.integer({ min: 1, max: 60 }),
+    cancels: fc.option(fc.nat(), { freq: 2 }),
+    lifts: fc.boolean(),
+  }),
+  { minLength: 1, maxLength: 9 },
+)
+type Schedule = (typeof schedules extends fc.Arbitrary<infer Value> ? Value : never)[number]
+
+/** The tables as they stand after all of it, and when each version was made. */
+function tablesOf(history: readonly Schedule[]) {
+  let at = 90
+  const tables: PublishedTable[] = []
+  const madeAt = new Map<number, number>()
+  for (const [index, { least, pause, ahead, cancels }] of history.entries()) {
+    const rulesVersion = index + 3
+    at += pause
+    madeAt.set(rulesVersion, at)
+    const toCome = tables.filter((one) => one.effectiveFrom > at && one.cancelled === undefined)
+    const cancelled = cancels === null ? undefined : toCome[cancels % Math.max(toCome.length, 1)]
+    if (cancelled === undefined) tables.push(bond(rulesVersion, least, at, at + ahead))
+    else tables[tables.indexOf(cancelled)] = { ...cancelled, cancelled: { rulesVersion, at } }
+  }
+  return { tables, madeAt }
+}
+
+describe('with editions cancelled and blocks lifted on the way', () => {
+  test('a cancelled edition blocks nothing: a block that it alone demanded had not begun', () => {
+    const strict = { ...bond(3, '25', 200, 500), cancelled: { rulesVersion: 4, at: 300 } }
+    expect(forward(inForce(), bookOf([strict], 3)).blocks).toMatchObject([{ from: 500 }])
+    expect(forward(inForce(), bookOf([strict], 4)).blocks).toEqual([])
+    // What another demands earlier stays.
+    const stricter = bond(5, '26', 310, 400)
+    expect(forward(inForce(), bookOf([strict, stricter], 5)).blocks).toMatchObject([{ from: 400, causeVersion: 5 }])
+  })
+
+  test('and the one that it would have replaced holds on', () => {
+    const loose = { ...bond(4, '9', 210, 300), cancelled: { rulesVersion: 5, at: 250 } }
+    expect(forward(inForce(), bookOf([bond(3, '25', 200, 260), loose], 5)).blocks).toMatchObject([{ from: 260 }])
+  })
+
+  test('blocks do not depend on who checks, in how many portions, or when', () => {
+    fc.assert(
+      fc.property(schedules, fc.array(fc.boolean()), (history, stops) => {
+        const { tables, madeAt } = tablesOf(history)
+        const last = history.length + 2
+        /** Everybody checks before blocks are lifted; in between, whoever is told to. */
+        const run = (isStop: (version: number) => boolean) => {
+          let blocks: readonly Block[] = []
+          let checkedVersion = 2
+          for (let version = 3; version <= last; version += 1) {
+            const lifts = history[version - 3]?.lifts ?? false
+            if (!lifts && !isStop(version) && version !== last) continue
+            const brought = forward(inForce({ blocks, checkedVersion }), bookOf(tables, version))
+            blocks = brought.blocks
+            checkedVersion = version
+            const now = (madeAt.get(version) ?? 0) + 1
+            if (!lifts) continue
+            const demand = blockDemand(brought.check.findings, now + 1)
+            const lifted = liftedBlocks(blocks, demand, { at: now + 1, now, version })
+            if ('blocks' in lifted) blocks = lifted.blocks
+          }
+          return blocks
+        }
+        const blocks = run((version) => stops[version - 3] === true)
+        expect(blocks).toEqual(run(() => true))
+        // From the last act on, it is blocked wherever a finding stands.
+        const { findings } = forward(inForce(), bookOf(tables, last)).check
+        for (let at = (madeAt.get(last) ?? 0) + 2; at < 400; at += 1) {
+          if (demandedFrom(findings, at) !== at) continue
+          expect(blocks.some(({ from, until }) => from <= at && (until === null || until > at))).toBe(true)
         }
       }),
     )

@@ -216,11 +216,13 @@ describe('the life of a plan', () => {
     })
   })
 
-  test('one person withdraws; a member from is refused by name', async () => {
-    const reaching = { ...withdrawal, from: '2026-03-16T00:00:00Z' }
-    expect(expected(await author.post(`${REVISIONS}/5/withdrawal`, reaching), 422).body.errors).toMatchObject([
+  test('one person withdraws, from an instant with an offset where one is given', async () => {
+    const local = { ...withdrawal, from: '2026-03-16T00:00:00' }
+    expect(expected(await author.post(`${REVISIONS}/5/withdrawal`, local), 422).body.errors).toMatchObject([
       { pointer: '#/from' },
     ])
+    const stale = { ...withdrawal, digest: `sha256:${'0'.repeat(64)}` }
+    expect(expected(await author.post(`${REVISIONS}/5/withdrawal`, stale), 409).body.type).toContain('digest-stale')
     const withdrawn = expected(await author.post(`${REVISIONS}/5/withdrawal`, withdrawal), 200).body
     expect(withdrawn).toMatchObject({ state: 'withdrawn', withdrawnBy: 'P-0100', withdrawnReason: 'test' })
     expect(expected(await author.post(`${REVISIONS}/5/withdrawal`, withdrawal), 409).body.type).toContain(

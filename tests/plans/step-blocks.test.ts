@@ -1,6 +1,6 @@
 import fc from 'fast-check'
 import { describe, expect, test } from 'vitest'
-import { type Block, stepBlocks } from '../../src/plans/step-blocks.ts'
+import { type Block, demandableFrom, liftedBlocks, stepBlocks } from '../../src/plans/step-blocks.ts'
 
 function demand(from: number) {
   return { from, causes: ['requirement-not-met'] }
@@ -92,5 +92,41 @@ describe('version by version', () => {
         expect(stored.get(given.length)).toEqual(once)
       }),
     )
+  })
+})
+
+describe('lifting', () => {
+  const lift = { at: 300, now: 299, version: 5 }
+
+  test('ends the open block at its own instant, whatever else is there', () => {
+    expect(liftedBlocks([block(200, 3)], undefined, lift)).toEqual({ blocks: [{ ...block(200, 3), until: 300 }] })
+    const earlier = { ...block(100, 2), until: 150 }
+    expect(liftedBlocks([earlier, block(200, 3)], undefined, lift)).toEqual({
+      blocks: [earlier, { ...block(200, 3), until: 300 }],
+    })
+  })
+
+  test('is refused while a finding stands at the instant, and where nothing has begun', () => {
+    expect(liftedBlocks([block(200, 3)], demand(300), lift)).toEqual({ refused: 'finding-stands' })
+    expect(liftedBlocks([], undefined, lift)).toEqual({ refused: 'not-blocked' })
+    expect(liftedBlocks([{ ...block(200, 3), until: 250 }], undefined, lift)).toEqual({ refused: 'not-blocked' })
+    // One that has not begun when it is signed disappears with its cause, and by nothing else.
+    expect(liftedBlocks([block(300, 3)], undefined, { ...lift, at: 400 })).toEqual({ refused: 'not-blocked' })
+  })
+
+  test('leaves what findings demand later, which goes with its cause', () => {
+    const lifted = liftedBlocks([block(200, 3)], demand(400), lift)
+    expect(lifted).toEqual({ blocks: [{ ...block(200, 3), until: 300 }, block(400, 5)] })
+    const blocks = 'blocks' in lifted ? lifted.blocks : []
+    expect(stepBlocks(blocks, undefined, { version: 6, publishedAt: 350 })).toEqual([{ ...block(200, 3), until: 300 }])
+    expect(stepBlocks(blocks, undefined, { version: 6, publishedAt: 400 })).toEqual(blocks)
+  })
+
+  test('is not undone by a later version that finds what was found before, in time that is over or was lifted', () => {
+    const lifted = [{ ...block(200, 3), until: 300 }]
+    expect(demandableFrom(lifted, 1, { publishedAt: 350 })).toBe(351)
+    expect(demandableFrom(lifted, 1, { publishedAt: 250 })).toBe(300)
+    expect(demandableFrom(lifted, 400, { publishedAt: 250 })).toBe(400)
+    expect(demandableFrom([block(200, 3)], 1, { publishedAt: 250 })).toBe(251)
   })
 })

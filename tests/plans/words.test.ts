@@ -1,14 +1,7 @@
 import { describe, expect, test } from 'vitest'
 import { canonicalText, digestOf } from '../../src/exact/canonical.ts'
-import {
-  type AnySettings,
-  ApprovalWire,
-  limitText,
-  PlanContentWire,
-  settingsOf,
-  unitCode,
-  WithdrawalWire,
-} from '../../src/plans/words.ts'
+import { ApprovalWire, WithdrawalWire } from '../../src/plans/act-words.ts'
+import { type AnySettings, limitText, PlanContentWire, settingsOf, unitCode } from '../../src/plans/words.ts'
 import { planWire, productWire } from '../support/aldermoor.ts'
 import { type Changes, changed, plan, stepNamed } from './aldermoor.ts'
 
@@ -109,8 +102,12 @@ describe('requests', () => {
     expect(ApprovalWire.safeParse({ ...approval, inForceFrom: '2026-03-16T09:00:00' }).success).toBe(false)
   })
 
-  test('a withdrawal does not reach back', () => {
-    const read = WithdrawalWire.safeParse({ reason: 'wrong limit', from: '2026-03-16T09:00:00Z' })
-    expect(read.error?.issues[0]).toMatchObject({ code: 'unrecognized_keys', keys: ['from'] })
+  test('a withdrawal says a reason, and may say an instant with its offset', () => {
+    const reason = 'wrong limit'
+    for (const from of [undefined, null, 'at-once', '2026-03-16T09:00:00Z']) {
+      expect(WithdrawalWire.safeParse({ reason, from }).success).toBe(true)
+    }
+    expect(WithdrawalWire.safeParse({ reason, from: '2026-03-16T09:00:00' }).success).toBe(false)
+    expect(WithdrawalWire.safeParse({ from: 'at-once' }).success).toBe(false)
   })
 })

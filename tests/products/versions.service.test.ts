@@ -329,6 +329,8 @@ test('every route of the life cycle asks for the permission that its table names
     replaceVersion: '',
     submitVersion: '/submission',
     confirmVersion: '/confirmation',
+    rejectVersion: '/rejection',
+    cancelVersion: '/cancellation',
   }
   for (const { action, who } of lifecycle) {
     const url = `/v1/products/:product/versions${routes[action] === undefined ? '' : `/:version${routes[action]}`}`

@@ -8,7 +8,10 @@ import { openTestDatabase } from '../support/database.ts'
 import {
   approve,
   buildFactory,
+  cancel,
+  cancelPublished,
   type KnownRevision,
+  lift,
   type ProductName,
   products,
   publish,
@@ -19,8 +22,8 @@ import { readAccepted, readHistory, standingOf, violations } from './oracle.ts'
 import { type Answered, type Process, startProcess, upload, withoutGate } from './uploader.ts'
 
 /**
- * Publications that tighten and loosen, at once and shortly ahead, approvals and withdrawals race against uploads from
- * stations that know what they once heard. Afterwards every answer is compared with what the history alone says.
+ * Publications that tighten and loosen, at once and shortly ahead, approvals, withdrawals, cancellations and liftings race
+ * against uploads from stations that know what they once heard. Afterwards every answer is compared with what the history alone says.
  */
 
 let opened: Awaited<ReturnType<typeof openTestDatabase>>
@@ -30,6 +33,8 @@ beforeEach(async () => {
 afterEach(() => opened.close())
 
 const TIME_MAX_MS = 60_000
+/** So far ahead that it is taken back before, however slow the machine. */
+const FAR_AHEAD_MS = 120_000
 /** A race goes on until it was one. */
 interface Enough {
   readonly accepted: number
@@ -37,14 +42,23 @@ interface Enough {
   readonly stale: number
   readonly redecided: number
   readonly acts: number
+  readonly cancelled: number
+  readonly lifted: number
 }
-const ENOUGH: Enough = { accepted: 150, blocked: 10, stale: 10, redecided: 10, acts: 40 }
+const ENOUGH: Enough = { accepted: 150, blocked: 10, stale: 10, redecided: 10, acts: 40, cancelled: 2, lifted: 2 }
 /** Without a gate nothing is refused in time, and nothing decided again. */
-const ENOUGH_TO_FAIL: Enough = { accepted: 150, blocked: 0, stale: 0, redecided: 0, acts: 30 }
+const ENOUGH_TO_FAIL: Enough = { accepted: 150, blocked: 0, stale: 0, redecided: 0, acts: 30, cancelled: 0, lifted: 0 }
 
 interface Told {
   readonly answers: Answered[]
-  readonly acts: { published: number; approved: number; withdrawn: number; refused: string[] }
+  readonly acts: {
+    published: number
+    approved: number
+    withdrawn: number
+    cancelled: number
+    lifted: number
+    refused: string[]
+  }
   redecided: number
 }
 
@@ -55,23 +69,26 @@ async function race(
 ): Promise<Told> {
   const { stations, digests } = await buildFactory(database)
   const known = new Map<ProductName, KnownRevision[]>(products.map((product) => [product, []]))
-  const told: Told = { answers: [], acts: { published: 0, approved: 0, withdrawn: 0, refused: [] }, redecided: 0 }
+  const acts = { published: 0, approved: 0, withdrawn: 0, cancelled: 0, lifted: 0, refused: [] }
+  const told: Told = { answers: [], acts, redecided: 0 }
   const processes = await Promise.all([1, 2, 3].map(() => startProcess(opened.urls.serviceUrl, wrap)))
   const endAt = Date.now() + TIME_MAX_MS
   const isOver = () => {
     const count = (code: string) => told.answers.filter(({ codes }) => codes.includes(code)).length
-    const { published, approved, withdrawn } = told.acts
+    const { published, approved, withdrawn, cancelled, lifted } = told.acts
     const isEnough =
       told.answers.filter(({ outcome }) => outcome === 'accepted').length >= enough.accepted &&
       count('revision-blocked') >= enough.blocked &&
       count('revision-stale') >= enough.stale &&
       processes.reduce((sum, one) => sum + one.redecided(), 0) >= enough.redecided &&
-      published + approved + withdrawn >= enough.acts
+      published + approved + withdrawn >= enough.acts &&
+      cancelled >= enough.cancelled &&
+      lifted >= enough.lifted
     return isEnough || Date.now() > endAt
   }
   try {
     await Promise.all([
-      keepPublishing(database, told, isOver),
+      keepPublishing(database, known, told, isOver),
       ...products.map((product) =>
         keepApproving(database, { product, productDigest: digests.get(product) ?? '', known }, told, isOver),
       ),
@@ -87,14 +104,24 @@ async function race(
   return told
 }
 
-async function keepPublishing(database: Database, told: Told, isOver: () => boolean): Promise<void> {
+async function keepPublishing(
+  database: Database,
+  known: ReadonlyMap<ProductName, readonly KnownRevision[]>,
+  told: Told,
+  isOver: () => boolean,
+): Promise<void> {
   for (let edition = 1; !isOver(); edition += 1) {
-    const aheadMs = pick([0, 0, 60, 120, 250])
+    const isLoose = edition % 2 === 0
+    const aheadMs = pick(isLoose ? [0, 0, 0, 60] : [0, 0, 60, 120, 250, FAR_AHEAD_MS])
     await unlessRefused(told, async () => {
-      await publish(database, edition, edition % 2 === 0 ? 10 : 25, aheadMs)
+      await publish(database, edition, isLoose ? 10 : 25, aheadMs)
       told.acts.published += 1
+      if (aheadMs < FAR_AHEAD_MS) return
+      await cancelPublished(database, edition)
+      told.acts.cancelled += 1
     })
     await pause(pick([5, 40, 90]))
+    if (isLoose) await liftLatest(database, known, told)
   }
 }
 
@@ -104,19 +131,25 @@ async function keepApproving(
   told: Told,
   isOver: () => boolean,
 ): Promise<void> {
+  // One product has a revision for a while, so that it is blocked and lifted in force; the other one after another.
+  const isSlow = asked.product === products[1]
   for (let revision = 1; !isOver(); revision += 1) {
+    const aheadMs = isSlow ? 0 : pick([0, 0, 80, 200, FAR_AHEAD_MS])
     await unlessRefused(told, async () => {
       // Now one that a tightened rule blocks, now one that it does not.
       const approved = await approve(database, {
         ...asked,
         revision,
-        least: pick([10, 30]),
-        aheadMs: pick([0, 0, 80, 200]),
+        least: isSlow ? 10 : pick([10, 30]),
+        aheadMs,
       })
       asked.known.get(asked.product)?.push(approved)
       told.acts.approved += 1
+      if (aheadMs < FAR_AHEAD_MS) return
+      await cancel(database, approved)
+      told.acts.cancelled += 1
     })
-    await pause(pick([20, 60, 120]))
+    await pause(isSlow ? 2_000 : pick([20, 60, 120]))
   }
 }
 
@@ -135,6 +168,19 @@ async function keepWithdrawing(
       told.acts.withdrawn += 1
     })
   }
+}
+
+/** Lifts what was blocked by rules that were loosened since, as far as that is so. */
+async function liftLatest(
+  database: Database,
+  known: ReadonlyMap<ProductName, readonly KnownRevision[]>,
+  told: Told,
+): Promise<void> {
+  const latest = products.flatMap((product) => known.get(product)?.slice(-4) ?? [])
+  if (latest.length === 0) return
+  await unlessRefused(told, async () => {
+    told.acts.lifted += await lift(database, latest)
+  })
 }
 
 async function keepUploading(
@@ -207,6 +253,8 @@ describe('acts against uploads', () => {
     expect(told.redecided).toBeGreaterThanOrEqual(ENOUGH.redecided)
     expect(told.acts.published + told.acts.approved + told.acts.withdrawn).toBeGreaterThanOrEqual(ENOUGH.acts)
     expect(told.acts.withdrawn).toBeGreaterThan(0)
+    expect(told.acts.cancelled).toBeGreaterThanOrEqual(ENOUGH.cancelled)
+    expect(told.acts.lifted).toBeGreaterThanOrEqual(ENOUGH.lifted)
 
     // The comparison would have seen it: a run that was refused, had it been accepted.
     const slipped = told.answers

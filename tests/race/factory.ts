@@ -3,12 +3,14 @@ import type { MachineActor, PersonActor, Role } from '../../src/access/words.ts'
 import { writeInstant } from '../../src/exact/time.ts'
 import { approveRevision } from '../../src/plans/acts/approve.ts'
 import { createRevision, submitRevision } from '../../src/plans/acts/draft.ts'
-import { withdrawRevision } from '../../src/plans/acts/stop.ts'
+import { liftBlocks } from '../../src/plans/acts/lift.ts'
+import { cancelRevision, withdrawRevision } from '../../src/plans/acts/stop.ts'
 import { PlanContentWire } from '../../src/plans/words.ts'
 import type { Database } from '../../src/platform/database/pool.ts'
 import { confirmVersion, createVersion } from '../../src/products/acts.ts'
 import { ProductContentWire } from '../../src/products/words.ts'
 import { createEdition, publishEdition } from '../../src/rules/acts.ts'
+import { cancelEdition } from '../../src/rules/acts-stop.ts'
 import { EditionContentWire } from '../../src/rules/words.ts'
 import {
   assignInstrument,
@@ -186,6 +188,24 @@ export async function approve(
 
 export function withdraw(database: Database, key: { plan: string; revision: number }): Promise<unknown> {
   return withdrawRevision({ database }, approver, key, { reason: 'race' })
+}
+
+/** Takes a revision back before its instant. Throws the Problem that refuses it, as where the instant has come. */
+export function cancel(database: Database, key: { plan: string; revision: number }): Promise<unknown> {
+  return cancelRevision({ database }, author, key, { reason: 'race' })
+}
+
+/** Takes an edition back before its instant. */
+export function cancelPublished(database: Database, edition: number): Promise<unknown> {
+  return cancelEdition({ database }, author, { table: TABLE, edition }, { reason: 'race' })
+}
+
+/** Lifts blocks of revisions from now on, as far as no finding stands against them; gives how many were lifted. */
+export async function lift(database: Database, revisions: readonly KnownRevision[]): Promise<number> {
+  const named = revisions.map(({ plan, revision, digest }) => ({ plan, revision, digest }))
+  const lifting = { meaning: 'fit for use', reason: 'race', revisions: named }
+  const answer = await liftBlocks({ database }, approver, lifting)
+  return answer.revisions.filter(({ lifted }) => lifted).length
 }
 
 function instantAhead(aheadMs: number): string {

@@ -19,8 +19,12 @@ export interface History {
     readonly approvedAt: number
     readonly inForceFrom: number
     readonly withdrawnFrom: number | null
+    /** Taken back before it began: as if it had never been approved. */
+    readonly isCancelled: boolean
     readonly least: number
   }[]
+  /** Signed liftings of blocks, from an instant on. */
+  readonly liftings: readonly { readonly plan: string; readonly revision: number; readonly from: number }[]
 }
 
 export interface Run {
@@ -34,9 +38,10 @@ export type Standing = 'usable' | 'not-yet' | 'never' | 'stale' | 'blocked'
 
 /** Whether a revision could be used for a test that started at an instant. */
 export function standingOf(history: History, run: Run): Standing {
-  const ofPlan = history.revisions.filter(({ plan }) => plan === run.plan)
-  const cited = ofPlan.find(({ revision }) => revision === run.revision)
+  const cited = history.revisions.find(({ plan, revision }) => plan === run.plan && revision === run.revision)
   if (cited === undefined) return 'not-yet'
+  if (cited.isCancelled) return 'never'
+  const ofPlan = history.revisions.filter(({ plan, isCancelled }) => plan === run.plan && !isCancelled)
   if (cited.inForceFrom > run.startedAt) return isEmptied(ofPlan, cited, Number.POSITIVE_INFINITY) ? 'never' : 'not-yet'
   if (endOf(ofPlan, cited) <= run.startedAt) return 'stale'
   return isBlocked(history, cited, run.startedAt) ? 'blocked' : 'usable'
@@ -66,12 +71,17 @@ function isEmptied(ofPlan: readonly Approved[], one: Approved, asOf: number): bo
   return isReplaced || isWithdrawn
 }
 
-/** Blocked from the first instant in force at which more was demanded than the revision accepts; for good. */
+/**
+ * Blocked from the first instant in force at which more was demanded than the revision accepts, until it is lifted; then
+ * from the first such instant on or after that.
+ */
 function isBlocked(history: History, cited: Approved, at: number): boolean {
-  const instants = [cited.inForceFrom, ...history.editions.map(({ effectiveFrom }) => effectiveFrom)]
-  return instants.some(
-    (instant) => instant >= cited.inForceFrom && instant <= at && demandedAt(history, instant) > cited.least,
-  )
+  const lifted = history.liftings
+    .filter(({ plan, revision, from }) => plan === cited.plan && revision === cited.revision && from <= at)
+    .map(({ from }) => from)
+  const since = Math.max(cited.inForceFrom, ...lifted)
+  const instants = [since, ...history.editions.map(({ effectiveFrom }) => effectiveFrom)]
+  return instants.some((instant) => instant >= since && instant <= at && demandedAt(history, instant) > cited.least)
 }
 
 function demandedAt({ editions }: History, at: number): number {
@@ -113,10 +123,17 @@ export async function readHistory(database: Database): Promise<History> {
   )
   const revisions = await database.sql.query<History['revisions'][number]>(
     `SELECT plan, revision, approved_at AS "approvedAt", in_force_from AS "inForceFrom",
-            withdrawn_from AS "withdrawnFrom", (content::jsonb #>> '{steps,0,testCurrent,least}')::int AS least
+            withdrawn_from AS "withdrawnFrom", state = 'cancelled' AS "isCancelled", (content::jsonb #>> '{steps,0,testCurrent,least}')::int AS least
      FROM governance.plan_revision WHERE approved_at IS NOT NULL`,
   )
-  return { editions, revisions }
+  const entries = await database.sql.query<{ content: string }>(
+    `SELECT content FROM intake.ledger_entries WHERE content LIKE '{"action":"liftBlocks"%'`,
+  )
+  const liftings = entries.flatMap(({ content }) => {
+    const { from, revisions: those } = JSON.parse(content).facts
+    return (those as { plan: string; revision: number }[]).map((one) => ({ ...one, from: Date.parse(from) }))
+  })
+  return { editions, revisions, liftings }
 }
 
 /** The accepted runs as they are stored, and whether the check that each cites is there. */

@@ -219,6 +219,8 @@ test('every route of the life cycle asks for the permission that its table names
     replaceEdition: '',
     submitEdition: '/submission',
     publishEdition: '/publication',
+    rejectEdition: '/rejection',
+    cancelEdition: '/cancellation',
   }
   for (const { action, who } of lifecycle) {
     const url = `/v1/rule-tables/:table/editions${routes[action] === undefined ? '' : `/:edition${routes[action]}`}`
@@ -242,6 +244,18 @@ describe('a table stays what it is', () => {
     expect(pointersOf(await put({ ruleSet: 'other' }))).toEqual(['#/content/ruleSet'])
     expect(pointersOf(await put(bond))).toEqual(['#/content/subject'])
     expect((await put({ title: 'Only the title' })).status).toBe(200)
+  })
+
+  test('but what was rejected binds no later edition', async () => {
+    const digest = await write('rejected', 1, { ruleSet: 'aldermor-routine' })
+    expect((await author.post(path('rejected', 1, 'submission'), { digest })).status).toBe(200)
+    expect((await approver.post(path('rejected', 1, 'rejection'), { reason: 'of another subject' })).status).toBe(200)
+    const next = draft('rejected', 2, { subject: 'protective-bonding', ...bonding } as const)
+    expect((await author.post(path('rejected'), next)).status).toBe(201)
+    const [row] = (await author.get('/v1/rule-tables?limit=500')).body.items.filter(
+      ({ table }: { table: string }) => table === 'rejected',
+    )
+    expect(row).toMatchObject({ ruleSet: 'aldermoor-routine', latestEdition: 2 })
   })
 
   test('but a slip in its only draft can still be put right', async () => {

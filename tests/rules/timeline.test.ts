@@ -35,3 +35,16 @@ describe('editions in effect', () => {
     expect(inEffect(at, known)).toEqual(editions)
   })
 })
+
+describe('a cancelled edition', () => {
+  const cancelled = { ...published('bond', 5, 300, 6), cancelled: { rulesVersion: 8, at: 250 } }
+  const known = (at: number, knownVersion: number) =>
+    editionsInEffect([...publications, cancelled], at, knownVersion).get('bond')?.edition
+
+  test('counts for whoever knows only the versions before its cancellation, and never after', () => {
+    expect(known(300, 6)).toBe(5)
+    expect(known(300, 7)).toBe(5)
+    expect(known(300, 8)).toBe(3)
+    expect(known(300, 5)).toBe(3)
+  })
+})

@@ -180,14 +180,17 @@ describe('marks', () => {
   const marks = (change: Partial<SheetFacts> = {}) => sheet(change).marks.map(({ code }) => code)
   const revisionNow = { isInForce: true, isChecked: true, isBlocked: false }
 
-  test('there are none on a revision in force that fits', () => {
+  test('there are none on a revision in force that fits, withdrawn from an instant to come or not', () => {
     expect(marks()).toEqual([])
+    expect(marks({ state: 'withdrawn' })).toEqual([])
   })
 
   test.each<[string, Partial<SheetFacts>]>([
     ['not-approved', { state: 'draft' }],
     ['not-approved', { state: 'in-review' }],
-    ['withdrawn', { state: 'withdrawn' }],
+    ['not-approved', { state: 'rejected' }],
+    ['withdrawn', { state: 'withdrawn', revisionNow: { ...revisionNow, isInForce: false } }],
+    ['not-in-force', { state: 'cancelled', revisionNow: { ...revisionNow, isInForce: false } }],
     ['not-in-force', { revisionNow: { ...revisionNow, isInForce: false } }],
     ['blocked', { revisionNow: { ...revisionNow, isBlocked: true } }],
     ['unchecked', { revisionNow: { ...revisionNow, isChecked: false } }],

@@ -12,6 +12,7 @@ export const ROOMS = [
   'stations',
   'review',
   'station-checks',
+  'schedule',
   'judging',
   'units',
   'intake',

@@ -8,6 +8,7 @@ import { capitalised, requireMove } from '../../platform/versioned.ts'
 import { readEffect } from '../../platform/versioned-words.ts'
 import { getVersion } from '../../products/reads.ts'
 import { variantNames } from '../../products/versions.ts'
+import type { Approval } from '../act-words.ts'
 import { answerFinding } from '../finding-answer.ts'
 import { blockDemand, type Finding } from '../findings.ts'
 import { type Cell, conflicting, expandInForce, type InForce, insertInterval } from '../in-force.ts'
@@ -24,8 +25,7 @@ import {
 import { stepBlocks } from '../step-blocks.ts'
 import { markApproved, selectSites } from '../store.ts'
 import { insertFirstBlocks, selectCheck, selectFindings } from '../store-checks.ts'
-import { endInForce, insertInForce, selectInForceOfOthers, selectInForceOfPlan } from '../store-in-force.ts'
-import type { Approval } from '../words.ts'
+import { insertInForce, selectInForceOfOthers, selectInForceOfPlan, setInForceEnds } from '../store-in-force.ts'
 import { findRevision, type PlanServices, recordRevision, rulesChanged, TRIES_MAX } from './draft.ts'
 import { ensureChecked } from './ensure-checked.ts'
 
@@ -73,7 +73,7 @@ async function approveUnder(
   const cells = await cellsOf(act, current)
   const { until, ended } = insertInterval(await selectInForceOfPlan(act.sql, key.plan), from)
   await requireNoOther(act, key, { cells, from, until })
-  await endInForce(act, ended)
+  await setInForceEnds(act, ended)
   await insertOnce(act, key, { cells, from, until })
 
   const demand = blockDemand(findings, from)

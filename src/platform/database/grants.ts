@@ -7,6 +7,7 @@ import { withOwner } from './migrate.ts'
  */
 const STATE_TABLES: Readonly<Record<string, string>> = {
   'governance.access_key': 'UPDATE',
+  'governance.block': 'UPDATE',
   'governance.edition_impact': 'UPDATE',
   'governance.in_force': 'UPDATE',
   'governance.one_time_secret': 'UPDATE',
@@ -19,6 +20,7 @@ const STATE_TABLES: Readonly<Record<string, string>> = {
   'governance.sequencer': 'UPDATE',
   'governance.station_profile': 'UPDATE',
   'governance.study': 'UPDATE',
+  'governance.ticker': 'UPDATE',
   'intake.gate': 'UPDATE',
   'intake.ledger_pending': 'DELETE',
   'intake.permit_counts': 'UPDATE',

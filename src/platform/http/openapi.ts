@@ -35,6 +35,7 @@ const TAGS = [
     description: 'Reference units, check plans, checks of stations, and what a failed one affects',
   },
   { name: 'plans', description: 'Test plans and their revisions' },
+  { name: 'schedule', description: 'What is going to happen' },
   { name: 'files', description: 'CSV files of stations, and the profiles that they are read by' },
   { name: 'studies', description: 'Questions over stored runs: who would be affected' },
   { name: 'rules', description: 'Rule tables and their editions' },

@@ -16,6 +16,7 @@ import { checkStation } from './checks.ts'
 import { askFirst } from './impact.ts'
 import { giveLeave } from './leave.ts'
 import type { Cited, Driven, Place } from './place.ts'
+import { changeOnADate } from './schedule.ts'
 
 /**
  * A client's own program, written against nothing but the client that a general tool makes from the published document.
@@ -53,9 +54,10 @@ export async function drive(place: Place): Promise<Driven> {
   const publish = await askFirst(place, line)
   const feed = await follow(place, line)
   const changes = await changeAndStop(place, line, cited)
+  const schedule = await changeOnADate(place, line)
   const checks = await checkStation(place, line)
   const impact = await publish()
-  return { ...uploads, ...batch, ...file, ...feed, ...changes, checks, leave, impact }
+  return { ...uploads, ...batch, ...file, ...feed, ...changes, schedule, checks, leave, impact }
 }
 
 function apiOf(place: Place, token?: string): Api<unknown>['v1'] & Pick<Api<unknown>, 'livez' | 'readyz'> {
