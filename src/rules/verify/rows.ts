@@ -1,0 +1,136 @@
+/** What two rows of a table are to each other: whether they demand the same, and which takes the other's place. */
+import { compare, type Decimal } from '../../exact/decimal.ts'
+import type { AttributeValue } from '../../products/attributes.ts'
+import type { CompiledRow, CompiledTable } from '../compile-table.ts'
+import { sameDemands } from '../demand.ts'
+import { attributesIn } from '../feel-compile.ts'
+import { type Formula, parseFormula, parseRange } from '../feel-parse.ts'
+import { type DemandCell, type Output, readOutput } from '../output-column.ts'
+import type { EditionContent } from '../words.ts'
+import { isSameFormula } from './formula-span.ts'
+import type { Agreement } from './report.ts'
+
+/** An output cell that demands something. */
+export interface Cell {
+  readonly output: Output
+  readonly text: string
+  readonly demand: DemandCell
+  readonly formulas: readonly Formula[]
+  /** Which ends of a range are open. */
+  readonly ends: string
+}
+
+/** The cells of each row by output column; undefined where a row demands nothing there. */
+export function cellsOf(content: EditionContent, table: CompiledTable): (Cell | undefined)[][] {
+  const outputs = content.outputs.map((wire) => {
+    const read = readOutput(wire, content.subject)
+    if (!('output' in read)) throw new TypeError(`${wire.parameter} passed the compiler`)
+    return read.output
+  })
+  return content.rows.map(({ then }, index) => {
+    const demands = [...(table.rows[index]?.cells ?? [])]
+    return outputs.map((output, position) => {
+      const text = then[position] ?? '-'
+      const demand = text.trim() === '-' ? undefined : demands.shift()
+      return demand && { output, text, demand, ...formulasIn(text, output) }
+    })
+  })
+}
+
+function formulasIn(text: string, { nature }: Output): { readonly formulas: readonly Formula[]; readonly ends: string } {
+  if (nature === 'number') {
+    const parsed = parseFormula(text)
+    return { formulas: 'tree' in parsed ? [parsed.tree] : [], ends: '' }
+  }
+  if (nature !== 'range') return { formulas: [], ends: '' }
+  const parsed = parseRange(text)
+  if (!('tree' in parsed)) return { formulas: [], ends: '' }
+  const { lower, upper } = parsed.tree
+  return { formulas: [lower.value, upper.value], ends: `${lower.open} ${upper.open}` }
+}
+
+/** Attributes that the cells of a row are worked out from. */
+export function attributesOfCells(cells: readonly (Cell | undefined)[]): string[] {
+  const names = cells.flatMap((cell) => cell?.formulas.flatMap(attributesIn).map(({ name }) => name) ?? [])
+  return [...new Set(names)]
+}
+
+/** Whether two rows demand the same, as far as their cells alone say. */
+export function agreementOf(a: readonly (Cell | undefined)[], b: readonly (Cell | undefined)[]): Agreement {
+  let isSure = true
+  for (const [index, cell] of a.entries()) {
+    const other = b[index]
+    if (!cell && !other) continue
+    if (!cell || !other) return 'different'
+    const [own, theirs] = [cell.demand.constant, other.demand.constant]
+    if (own && theirs) {
+      if (!sameDemands([own], [theirs])) return 'different'
+    } else if (!isSameCell(cell, other)) isSure = false
+  }
+  return isSure ? 'same' : 'undecided'
+}
+
+function isSameCell(a: Cell, b: Cell): boolean {
+  if (a.ends !== b.ends || a.formulas.length !== b.formulas.length) return false
+  return a.formulas.every((formula, index) => {
+    const other = b.formulas[index]
+    return other !== undefined && isSameFormula(formula, other)
+  })
+}
+
+/** Whether two rows come to different demands for this product; one without a result differs from one that has one. */
+export function differAt(
+  a: readonly (Cell | undefined)[],
+  b: readonly (Cell | undefined)[],
+  attributes: ReadonlyMap<string, AttributeValue>,
+): boolean {
+  return a.some((cell, index) => {
+    const own = cell?.demand.resolve(attributes)
+    const theirs = b[index]?.demand.resolve(attributes)
+    if (!own || !theirs) return own !== theirs
+    if (!('demand' in own) || !('demand' in theirs)) return 'demand' in own || 'demand' in theirs
+    return !sameDemands([own.demand], [theirs.demand])
+  })
+}
+
+/**
+ * Whether row `a` is taken instead of row `b` wherever both match, whatever its publication says: rows that bind go before
+ * those that do not, and a stated reason lets all of them bind.
+ */
+export function takesPlace(table: CompiledTable, a: number, b: number): boolean {
+  const [one, other] = [table.rows[a], table.rows[b]]
+  if (!one || !other || a === b || (other.verifiedRoutine && !one.verifiedRoutine)) return false
+  switch (table.hitPolicy) {
+    case 'F':
+      return a < b
+    case 'P':
+      return goesBefore(one, other) ?? a < b
+    case 'C<':
+    case 'C>':
+      return isMoreExtreme(table.hitPolicy, one, other) ?? a < b
+    default:
+      return false
+  }
+}
+
+function goesBefore(one: CompiledRow, other: CompiledRow): boolean | undefined {
+  for (const [index, place] of one.places.entries()) {
+    const apart = place - (other.places[index] ?? 0)
+    if (apart !== 0) return apart < 0
+  }
+  return undefined
+}
+
+/** Undefined where both are the same number. A formula is no reason to pass over a row, nor passed over. */
+function isMoreExtreme(policy: 'C<' | 'C>', one: CompiledRow, other: CompiledRow): boolean | undefined {
+  if (one.cells.length === 0) return false
+  if (other.cells.length === 0) return true
+  const [own, theirs] = [numberOf(one), numberOf(other)]
+  if (!own || !theirs) return false
+  const side = compare(own, theirs)
+  return side === 0 ? undefined : side < 0 === (policy === 'C<')
+}
+
+function numberOf({ cells: [cell] }: CompiledRow): Decimal | undefined {
+  return cell?.constant?.kind === 'number' ? cell.constant.value : undefined
+}
