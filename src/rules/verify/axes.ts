@@ -11,6 +11,7 @@ import type { CompiledTable } from '../compile-table.ts'
 import { type Column, type CompiledTest, compileTest } from '../feel-tests.ts'
 import { inputDefinition } from '../inputs.ts'
 import type { EditionContent } from '../words.ts'
+import type { Search } from './cover.ts'
 import { type Box, boxOf, type Space, spaceOf } from './space.ts'
 
 interface OfAxis {
@@ -30,6 +31,8 @@ export type Axis = OfAxis &
         readonly named: readonly Decimal[]
         /** Per region 1 where it is a single number at which a range of some cell ends. */
         readonly isEnd: Uint8Array
+        /** The parts that hold nothing else. */
+        readonly endParts: Uint32Array
       }
     /** Region i is word i; the last one is any other word. */
     | { readonly type: 'word'; readonly named: readonly (string | boolean)[] }
@@ -56,35 +59,46 @@ export interface ColumnCells {
 }
 
 /** @param count how many rows there are */
-export function axesOf(columns: readonly ColumnCells[], count: number): Axes {
-  const cut = columns.map(axisOf)
+export function* axesOf(columns: Iterable<ColumnCells>, count: number): Search<Axes> {
+  const cut: CutAxis[] = []
+  for (const column of columns) {
+    cut.push(axisOf(column))
+    yield
+  }
   const space = spaceOf(cut.map(({ axis }) => axis.parts))
   return {
     axes: cut.map(({ axis }) => axis),
     space,
-    domain: boxOf(space, cut.map(({ all }) => all)),
-    rows: Array.from({ length: count }, (_, row) => boxOf(space, cut.flatMap(({ rows }) => rows[row] ?? []))),
+    domain: boxOf(
+      space,
+      cut.map(({ all }) => all),
+    ),
+    rows: Array.from({ length: count }, (_, row) =>
+      boxOf(
+        space,
+        cut.flatMap(({ rows }) => rows[row] ?? []),
+      ),
+    ),
   }
 }
 
 /** The columns of a table, and the attributes of its `appliesWhen` that are no columns. */
-export function columnsOf(content: EditionContent, table: CompiledTable): ColumnCells[] {
-  const columns = table.inputs.map(({ attribute, column, allowed }, index): ColumnCells => {
+export function* columnsOf(content: EditionContent, table: CompiledTable): Generator<ColumnCells> {
+  for (const [index, { attribute, column, allowed }] of table.inputs.entries()) {
     const applies = table.appliesWhen.flatMap((one) => (one.attribute === attribute ? [one.test] : []))
-    return {
+    yield {
       attribute,
       column,
       tests: content.rows.map(({ when }) => compiled(when[index] ?? '-', column)),
       domain: [...possible(attribute, table), ...(allowed ? [allowed] : []), ...applies],
     }
-  })
+  }
   for (const { attribute, test } of table.appliesWhen) {
-    if (columns.some((column) => column.attribute === attribute)) continue
+    if (table.inputs.some((input) => input.attribute === attribute)) continue
     const column = plainColumn(attribute, table)
     const any = compiled('-', column)
-    columns.push({ attribute, column, tests: content.rows.map(() => any), domain: [...possible(attribute, table), test] })
+    yield { attribute, column, tests: content.rows.map(() => any), domain: [...possible(attribute, table), test] }
   }
-  return columns
 }
 
 function definitionOf(attribute: string, { subject }: CompiledTable): AttributeDefinition {
@@ -144,7 +158,12 @@ function axisOf(cells: ColumnCells): CutAxis {
     if (lower && upper && equals(lower.value, upper.value)) continue
     for (const end of [lower, upper]) if (end) isEnd[cut.regionAt(end.value)] = 1
   }
-  return { axis: { attribute, unit: column.unit, regions, partOf, parts, type: 'number', named, isEnd }, ...sides }
+  const endParts = sides.all.slice()
+  for (const [region, part] of partOf.entries()) {
+    if (part >= 0 && isEnd[region] === 0) endParts[part >>> 5] = (endParts[part >>> 5] ?? 0) & ~(1 << (part & 31))
+  }
+  const ofAxis = { attribute, unit: column.unit, regions, partOf, parts }
+  return { axis: { ...ofAxis, type: 'number', named, isEnd, endParts }, ...sides }
 }
 
 /** Puts together the regions of the domain that the same rows cover. */

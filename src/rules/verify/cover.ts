@@ -14,7 +14,7 @@ export interface Budget {
 }
 
 /** After so many words a search lets others run; a few milliseconds. */
-const PAUSE_WORK = 2_000_000
+const PAUSE_WORK = 1_000_000
 
 /** A search that gives way now and then, by yielding nothing. */
 export type Search<Result> = Generator<undefined, Result, undefined>
@@ -31,14 +31,13 @@ export function* searchUncovered(
 ): Search<boolean> {
   const open: { readonly box: Box; readonly rows: readonly Box[] }[] = [{ box: within, rows }]
   const size = Math.max(1, sizeOf(space))
-  let untilPause = PAUSE_WORK
+  let pauseAt = budget.left - PAUSE_WORK
   for (let next = open.pop(); next; next = open.pop()) {
-    const work = size * (next.rows.length + 1)
-    budget.left -= work
+    // Each piece is written along every axis.
+    budget.left -= size * (next.rows.length + 4 * axisCount(space))
     if (budget.left < 0) return false
-    untilPause -= work
-    if (untilPause < 0) {
-      untilPause = PAUSE_WORK
+    if (budget.left < pauseAt) {
+      pauseAt = budget.left - PAUSE_WORK
       yield
     }
     const { box } = next
@@ -65,7 +64,11 @@ export function* searchUncovered(
 }
 
 /** The largest box around an uncovered one that no row meets, grown along one axis after the other within `domain`. */
-export function widen(space: Space, box: Box, { rows, domain }: { readonly rows: readonly Box[]; readonly domain: Box }) {
+export function widen(
+  space: Space,
+  box: Box,
+  { rows, domain }: { readonly rows: readonly Box[]; readonly domain: Box },
+) {
   const wide = box.slice()
   for (let axis = 0; axis < axisCount(space); axis += 1) {
     const from = space.offsets[axis] ?? 0
@@ -102,7 +105,7 @@ export function* searchGaps(
       complete = false
       return false
     }
-    budget.left -= axisCount(space) * rows.length * size
+    budget.left -= 2 * axisCount(space) * rows.length * size
     boxes.push(widen(space, box, { rows, domain: within }))
     return true
   })

@@ -2,7 +2,19 @@
  * For which inputs an output cell has no result: it divides by zero, or its range holds nothing. An input that shows it is
  * looked for, and proof that there is none; where neither is found within the work allowed, that is said.
  */
-import { add, compare, type Decimal, divide, equals, formatDecimal, isNegative, isZero, multiply, parseDecimal, subtract } from '../../exact/decimal.ts'
+import {
+  add,
+  compare,
+  type Decimal,
+  divide,
+  equals,
+  formatDecimal,
+  isNegative,
+  isZero,
+  multiply,
+  parseDecimal,
+  subtract,
+} from '../../exact/decimal.ts'
 import { attributesIn, stepOf } from '../feel-compile.ts'
 import { type Formula, parseFormula, parseRange } from '../feel-parse.ts'
 import { holdsIn, type Span } from '../feel-tests.ts'
@@ -139,7 +151,9 @@ function rootAlong(
 ): readonly Decimal[] | undefined {
   const at = (value: Decimal) => point.map((own, index) => (index === axis ? value : own))
   const from = point[axis]
-  const to = candidates(span).find((value) => from && !equals(value, from)) ?? (from && add(from, numberIn({ lower: { value: from, open: true } })))
+  const to =
+    candidates(span).find((value) => from && !equals(value, from)) ??
+    (from && add(from, numberIn({ lower: { value: from, open: true } })))
   if (!from || !to) return undefined
   const [first, second] = [compute(at(from)), compute(at(to))]
   if (!first || !second || equals(first, second)) return undefined

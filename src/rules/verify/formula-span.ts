@@ -94,7 +94,9 @@ function whole(a: Polynomial, operator: string, b: Polynomial, combine: (a: Span
 }
 
 function termOf(coefficient: Decimal, factors: readonly Atom[]): Polynomial {
-  return isZero(coefficient) ? new Map() : new Map([[factors.map(({ text }) => text).join(' '), { coefficient, factors }]])
+  return isZero(coefficient)
+    ? new Map()
+    : new Map([[factors.map(({ text }) => text).join(' '), { coefficient, factors }]])
 }
 
 function sum(a: Polynomial, b: Polynomial): Polynomial {
@@ -108,14 +110,18 @@ function sum(a: Polynomial, b: Polynomial): Polynomial {
 }
 
 function scaled(a: Polynomial, by: Decimal): Polynomial {
-  return new Map([...a].map(([text, { coefficient, factors }]) => [text, { coefficient: multiply(coefficient, by), factors }]))
+  return new Map(
+    [...a].map(([text, { coefficient, factors }]) => [text, { coefficient: multiply(coefficient, by), factors }]),
+  )
 }
 
 function multiplied(a: Polynomial, b: Polynomial): Polynomial {
   let product: Polynomial = new Map()
   for (const left of a.values()) {
     for (const right of b.values()) {
-      const factors = [...left.factors, ...right.factors].sort((x, y) => (x.text < y.text ? -1 : x.text > y.text ? 1 : 0))
+      const factors = [...left.factors, ...right.factors].sort((x, y) =>
+        x.text < y.text ? -1 : x.text > y.text ? 1 : 0,
+      )
       product = sum(product, termOf(multiply(left.coefficient, right.coefficient), factors))
     }
   }

@@ -13,7 +13,7 @@ const PIECES_MAX = 200
 
 export interface RowsThatCount {
   readonly idleRows: Listed<IdleRow>
-  /** By row, where it is the row that counts, as far as it was searched; an idle one has none. */
+  /** By row, where it is the row that counts, as far as its cells make that worth searching; an idle one has none. */
   readonly counting: readonly (readonly Box[])[]
 }
 
@@ -36,11 +36,14 @@ export function* findIdleRows(verified: Verified, budget: Budget): Search<RowsTh
     )
     const left = counting[row] ?? []
     const taking = before.map((other) => other.box)
+    const isSearchedOn = verified.cells[row]?.some((cell) => cell && cell.hazards.length > 0) ?? false
+    const piecesMax = isSearchedOn ? PIECES_MAX : 1
     const isDone = yield* searchUncovered(space, { rows: taking, within: box, budget }, (piece) => {
       left.push(piece)
-      return left.length < PIECES_MAX
+      return left.length < piecesMax
     })
-    if (!isDone || left.length === PIECES_MAX) verified.unfinished.add('rows')
+    if (!isDone && left.length === 0) verified.unfinished.add('rows')
+    if (isSearchedOn && (!isDone || left.length === PIECES_MAX)) verified.unfinished.add('results')
     if (isDone && left.length === 0) {
       const by = before.map(({ index }) => index)
       idleRows.add('suspicious', () => written(verified, row, { because: 'taken-by-others', by }))
@@ -57,7 +60,8 @@ function rowThatSaysIt({ rows, space, table, cells }: Verified, row: number): nu
     if (index === row || cutsOf(space, box, other) !== 0) return false
     if (table.rows[row]?.verifiedRoutine && !table.rows[index]?.verifiedRoutine) return false
     if (agreementOf(cells[row] ?? [], cells[index] ?? []) !== 'same') return false
-    const isTwin = cutsOf(space, other, box) === 0 && table.rows[row]?.verifiedRoutine === table.rows[index]?.verifiedRoutine
+    const isTwin =
+      cutsOf(space, other, box) === 0 && table.rows[row]?.verifiedRoutine === table.rows[index]?.verifiedRoutine
     return !isTwin || index < row
   })
   return found < 0 ? undefined : found

@@ -2,7 +2,7 @@
 import type { Decimal } from '../../exact/decimal.ts'
 import type { Span } from '../feel-tests.ts'
 import type { Budget, Search } from './cover.ts'
-import { type Found, type Hazard, hazardsOf, searchHazard } from './expressions.ts'
+import { type Found, type Hazard, searchHazard } from './expressions.ts'
 import { type Listed, listing } from './listed.ts'
 import { canonical, spansIn, writeBox, writeExample } from './region.ts'
 import type { NoResultOfCell } from './report.ts'
@@ -20,7 +20,7 @@ export function* findNoResults(
     for (const cell of verified.cells[row] ?? []) {
       if (!cell) continue
       const { parameter } = cell.output
-      for (const hazard of hazardsOf(cell.text, cell.output)) {
+      for (const hazard of cell.hazards) {
         const { found, box } = yield* searchBoxes(verified, hazard, boxes, budget)
         if (found === 'never') continue
         if (found === 'undecided') verified.unfinished.add('results')

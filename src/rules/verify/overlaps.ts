@@ -9,14 +9,14 @@ import { type Listed, type Listing, listing } from './listed.ts'
 import { canonical, exampleIn, pointsIn, spansIn, writeBox, writeExample, writeValue } from './region.ts'
 import type { Agreement, Edge, Gap, Overlap, Severity } from './report.ts'
 import { agreementOf, attributesOfCells, differAt } from './rows.ts'
-import { type Box, meet, sideOf } from './space.ts'
+import { type Box, cutsOf, meet, sideOf } from './space.ts'
 import { inputIn, keyOf, type Verified } from './subject.ts'
 
 /** The places of two rows. */
 type Pair = readonly [number, number]
 
 /** Pairs between which the search gives way to others. */
-const PAUSE_PAIRS = 2000
+const PAUSE_PAIRS = 1000
 /** Pairs whose formulas are compared input by input. */
 const COMPARED_MAX = 2000
 
@@ -31,7 +31,7 @@ export function* findOverlaps(verified: Verified, edges: Listing<Edge>): Search<
       pairs += 1
       if (pairs % PAUSE_PAIRS === 0) yield
       const other = rows[second]
-      const both = other && meet(space, box, other)
+      const both = other && cutsOf(space, box, other) >= 0 ? meet(space, box, other) : undefined
       if (!both) continue
       const pair: Pair = [first, second]
       let agreement: Agreement = agreementOf(verified.cells[first] ?? [], verified.cells[second] ?? [])
@@ -83,11 +83,7 @@ function severityOf({ table }: Verified, [a, b]: Pair, agreement: Agreement): Se
 }
 
 /** An input in the box for which two rows demand different things; undefined where none of those tried does. */
-function inputThatDiffers(
-  verified: Verified,
-  box: Box,
-  [a, b]: Pair,
-): ReadonlyMap<string, AttributeValue> | undefined {
+function inputThatDiffers(verified: Verified, box: Box, [a, b]: Pair): ReadonlyMap<string, AttributeValue> | undefined {
   const [own, theirs] = [verified.cells[a] ?? [], verified.cells[b] ?? []]
   for (const given of inputsTried(verified, box, attributesOfCells([...own, ...theirs]))) {
     const input = inputIn(verified, box, given)
@@ -120,8 +116,11 @@ function edgesTwice(
 ): Edge[] {
   const { axes, space, table } = verified
   return axes.flatMap((axis, index) => {
-    const points = pointsIn(axis, sideOf(space, box, index))
-    if (!points || points.alone.length < points.runs) return []
+    const side = sideOf(space, box, index)
+    // Nearly all pairs share more; these are passed over without looking at every number of the axis.
+    if (axis.type !== 'number' || side.some((word, at) => (word & ~(axis.endParts[at] ?? 0)) !== 0)) return []
+    const points = pointsIn(axis, side)
+    if (points.alone.length < points.runs) return []
     // Alternatives that meet at an edge let the weaker one be chosen there.
     const isSlip = severity === 'meant' && agreement !== 'same' && leavesAlternatives(table)
     const worse = isSlip ? 'suspicious' : severity
@@ -134,8 +133,8 @@ function edgesTwice(
 export function edgesOfGap(verified: Verified, box: Box): Edge[] {
   const { axes, space } = verified
   return axes.flatMap((axis, index) => {
-    const points = pointsIn(axis, sideOf(space, box, index))
-    return (points?.alone ?? []).map((value) =>
+    if (axis.type !== 'number') return []
+    return pointsIn(axis, sideOf(space, box, index)).alone.map((value) =>
       edgeAt(verified, box, { axis, value, covered: 'not-at-all', rows: [], severity: 'suspicious' }),
     )
   })

@@ -80,12 +80,11 @@ function holdsRegion(partOf: Int32Array, side: Uint32Array, region: number): boo
   return part >= 0 && (((side[part >>> 5] ?? 0) >>> (part & 31)) & 1) === 1
 }
 
-/**
- * The ends of ranges of which a side holds neither neighbour, canonical, and how many runs it has in all; undefined where
- * the axis has no numbers.
- */
-export function pointsIn(axis: Axis, side: Uint32Array): { readonly alone: Decimal[]; readonly runs: number } | undefined {
-  if (axis.type !== 'number') return undefined
+/** The ends of ranges of which a side holds neither neighbour, canonical, and how many runs it has in all. */
+export function pointsIn(
+  axis: Axis & { readonly type: 'number' },
+  side: Uint32Array,
+): { readonly alone: Decimal[]; readonly runs: number } {
   const runs = runsIn(axis, side)
   const alone = runs.flatMap(({ from, to }) => {
     const value = from === to && axis.isEnd[from] === 1 ? axis.named[from >>> 1] : undefined

@@ -41,7 +41,11 @@ const SideWire = z
   .meta({ id: 'VerificationSide', description: 'One input of a region; the region is where all of them hold' })
 
 const ValueWire = z
-  .strictObject({ attribute: z.string(), value: z.string().describe('Plain digits, or the word'), unit: z.string().nullable() })
+  .strictObject({
+    attribute: z.string(),
+    value: z.string().describe('Plain digits, or the word'),
+    unit: z.string().nullable(),
+  })
   .meta({ id: 'VerificationValue', description: 'One input of an example' })
 
 const place = {
@@ -61,7 +65,10 @@ const OverlapWire = z
 
 const GapWire = z
   .strictObject({ ...place, example: ExampleWire })
-  .meta({ id: 'VerificationGap', description: 'Inputs that no row matches, as large as a region can be; gaps may overlap' })
+  .meta({
+    id: 'VerificationGap',
+    description: 'Inputs that no row matches, as large as a region can be; gaps may overlap',
+  })
 
 const EdgeWire = z
   .strictObject({

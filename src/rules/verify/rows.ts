@@ -7,17 +7,19 @@ import { attributesIn } from '../feel-compile.ts'
 import { type Formula, parseFormula, parseRange } from '../feel-parse.ts'
 import { type DemandCell, type Output, readOutput } from '../output-column.ts'
 import type { EditionContent } from '../words.ts'
+import { type Hazard, hazardsOf } from './expressions.ts'
 import { isSameFormula } from './formula-span.ts'
 import type { Agreement } from './report.ts'
 
 /** An output cell that demands something. */
 export interface Cell {
   readonly output: Output
-  readonly text: string
   readonly demand: DemandCell
   readonly formulas: readonly Formula[]
   /** Which ends of a range are open. */
   readonly ends: string
+  /** How it can be without a result. */
+  readonly hazards: readonly Hazard[]
 }
 
 /** The cells of each row by output column; undefined where a row demands nothing there. */
@@ -32,12 +34,15 @@ export function cellsOf(content: EditionContent, table: CompiledTable): (Cell | 
     return outputs.map((output, position) => {
       const text = then[position] ?? '-'
       const demand = text.trim() === '-' ? undefined : demands.shift()
-      return demand && { output, text, demand, ...formulasIn(text, output) }
+      return demand && { output, demand, ...formulasIn(text, output), hazards: hazardsOf(text, output) }
     })
   })
 }
 
-function formulasIn(text: string, { nature }: Output): { readonly formulas: readonly Formula[]; readonly ends: string } {
+function formulasIn(
+  text: string,
+  { nature }: Output,
+): { readonly formulas: readonly Formula[]; readonly ends: string } {
   if (nature === 'number') {
     const parsed = parseFormula(text)
     return { formulas: 'tree' in parsed ? [parsed.tree] : [], ends: '' }

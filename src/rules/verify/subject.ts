@@ -3,7 +3,8 @@ import type { AttributeValue } from '../../products/attributes.ts'
 import type { CompiledTable } from '../compile-table.ts'
 import type { EditionContent } from '../words.ts'
 import { type Axes, axesOf, columnsOf } from './axes.ts'
-import { exampleIn, type WrittenSide, type WrittenValue, writeBox, writeExample } from './region.ts'
+import type { Search } from './cover.ts'
+import { exampleIn } from './region.ts'
 import type { UnfinishedPart } from './report.ts'
 import { type Cell, cellsOf } from './rows.ts'
 import type { Box } from './space.ts'
@@ -16,19 +17,14 @@ export interface Verified extends Axes {
   readonly unfinished: Set<UnfinishedPart>
 }
 
-export function layOut(content: EditionContent, table: CompiledTable): Verified {
-  const axes = axesOf(columnsOf(content, table), content.rows.length)
+export function* layOut(content: EditionContent, table: CompiledTable): Search<Verified> {
+  const axes = yield* axesOf(columnsOf(content, table), content.rows.length)
   return { ...axes, table, cells: cellsOf(content, table), unfinished: new Set() }
 }
 
 /** The key of a row by its place. */
 export function keyOf({ table }: Verified, row: number): string {
   return table.rows[row]?.row ?? ''
-}
-
-/** Where something is, with one input there. */
-export function writePlace(verified: Verified, box: Box): { region: WrittenSide[]; example: WrittenValue[] } {
-  return { region: writeBox(verified, box), example: writeExample(verified, exampleIn(verified, box)) }
 }
 
 /** One input in the box, with some of its values given; canonical. */

@@ -24,8 +24,7 @@ const GAPS_MAX = 1000
 
 /** @param content the content that `table` was compiled from */
 export function* verifyTable(content: EditionContent, table: CompiledTable): Search<Omit<TableVerification, 'digest'>> {
-  const verified = layOut(content, table)
-  yield
+  const verified = yield* layOut(content, table)
   const { domain, rows, space, unfinished } = verified
   const edges = listing<Edge>()
   const overlaps = yield* findOverlaps(verified, edges)
@@ -39,6 +38,7 @@ export function* verifyTable(content: EditionContent, table: CompiledTable): Sea
       const atEdges = edgesOfGap(verified, box)
       gaps.add('suspicious', () => writeGap(verified, box))
       for (const edge of atEdges) edges.add(edge.severity, () => edge)
+      yield
     }
   }
   const { idleRows, counting } = yield* findIdleRows(verified, { left: ROWS_WORK })
@@ -59,5 +59,6 @@ export function* verifyTable(content: EditionContent, table: CompiledTable): Sea
 
 /** A list under its own name and its count beside it. */
 function counted<const Name extends string, Item>(name: Name, { count, items }: Listed<Item>) {
-  return { [`${name}Count`]: count, [`${name}s`]: [...items] } as Record<`${Name}Count`, number> & Record<`${Name}s`, Item[]>
+  return { [`${name}Count`]: count, [`${name}s`]: [...items] } as Record<`${Name}Count`, number> &
+    Record<`${Name}s`, Item[]>
 }
