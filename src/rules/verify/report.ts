@@ -63,12 +63,10 @@ const OverlapWire = z
   })
   .meta({ id: 'VerificationOverlap', description: 'Two rows that match the same inputs' })
 
-const GapWire = z
-  .strictObject({ ...place, example: ExampleWire })
-  .meta({
-    id: 'VerificationGap',
-    description: 'Inputs that no row matches, as large as a region can be; gaps may overlap',
-  })
+const GapWire = z.strictObject({ ...place, example: ExampleWire }).meta({
+  id: 'VerificationGap',
+  description: 'Inputs that no row matches, as large as a region can be; gaps may overlap',
+})
 
 const EdgeWire = z
   .strictObject({
