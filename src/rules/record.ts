@@ -3,6 +3,7 @@ import { KeyWire } from '../exact/text.ts'
 import { InstantWire, writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import { Problem } from '../platform/problems.ts'
 import { type DraftRecord, draftAnswer } from '../platform/versioned-words.ts'
+import { tableWarningCodes } from './verify/report.ts'
 import { type EditionContent, EditionContentWire } from './words.ts'
 
 /** draft: still written. in-review: frozen, waiting for the second person. published: in effect from its instant on. */
@@ -24,13 +25,19 @@ export interface EditionRecord extends EditionKey, DraftRecord<EditionState> {
   readonly bindsBecause: string | null
   /** The house's rules version that its publication became. */
   readonly rulesVersion: number | null
+  /** What verification found suspicious when it was last submitted or published. */
+  readonly tableWarnings: readonly EditionWarning[]
 }
 
 /** What is accepted in an edition and yet looks like a slip. */
-const EditionWarningWire = z
-  .strictObject({ pointer: z.string(), code: z.enum(['override-of-unknown-table']), detail: z.string() })
+export const EditionWarningWire = z
+  .strictObject({
+    pointer: z.string(),
+    code: z.enum(['override-of-unknown-table', ...tableWarningCodes]),
+    detail: z.string(),
+  })
   .meta({ id: 'EditionWarning' })
-type EditionWarning = z.infer<typeof EditionWarningWire>
+export type EditionWarning = z.infer<typeof EditionWarningWire>
 
 /** An edition as it is answered. What has not happened yet is null. */
 export const EditionWire = z
@@ -47,7 +54,9 @@ export const EditionWire = z
     bindsBecause: z.string().nullable(),
     /** The house's rules version that the publication became. */
     rulesVersion: z.int().nullable(),
-    warnings: z.array(EditionWarningWire).describe('as of now; none stands in the way of an act'),
+    warnings: z
+      .array(EditionWarningWire)
+      .describe('Of the table once it is submitted, of overrides as of now; none stands in the way of an act'),
   })
   .meta({ id: 'Edition' })
 export type Edition = z.infer<typeof EditionWire>
@@ -76,7 +85,7 @@ export type RuleSet = z.infer<typeof RuleSetWire>
  * @param isTable whether there is a rule table of that key, with a draft at least
  */
 export function writeEdition(record: EditionRecord, isTable: (table: string) => boolean): Edition {
-  const { createdAt, submittedAt, publishedAt, effectiveFrom, authors, ...rest } = record
+  const { createdAt, submittedAt, publishedAt, effectiveFrom, authors, tableWarnings, ...rest } = record
   return {
     ...rest,
     authors: [...authors],
@@ -84,7 +93,7 @@ export function writeEdition(record: EditionRecord, isTable: (table: string) => 
     submittedAt: writeInstantOrNull(submittedAt),
     publishedAt: writeInstantOrNull(publishedAt),
     effectiveFrom: writeInstantOrNull(effectiveFrom),
-    warnings: warningsOf(record.content, isTable),
+    warnings: [...warningsOf(record.content, isTable), ...tableWarnings],
   }
 }
 

@@ -1,12 +1,10 @@
 /** Rows that never count, and what is left of the others once rows that go before them are taken away. */
 import { type Budget, type Search, searchUncovered } from './cover.ts'
-import { type Listed, listing } from './listed.ts'
 import { leavesAlternatives } from './overlaps.ts'
 import { exampleIn, writeBox, writeExample } from './region.ts'
-import type { IdleReason, IdleRow } from './report.ts'
-import { agreementOf, takesPlace } from './rows.ts'
+import { type IdleReason, type IdleRow, type Listed, listing } from './report.ts'
+import { agreementOf, keyOf, takesPlace, type Verified } from './rows.ts'
 import { type Box, cutsOf, isEmptyBox, meet } from './space.ts'
-import { keyOf, type Verified } from './subject.ts'
 
 /** Boxes kept of what is left of one row: a row cut into more is searched in these. */
 const PIECES_MAX = 200

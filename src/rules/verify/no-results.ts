@@ -3,11 +3,10 @@ import type { Decimal } from '../../exact/decimal.ts'
 import type { Span } from '../feel-tests.ts'
 import type { Budget, Search } from './cover.ts'
 import { type Found, type Hazard, searchHazard } from './expressions.ts'
-import { type Listed, listing } from './listed.ts'
 import { canonical, spansIn, writeBox, writeExample } from './region.ts'
-import type { NoResultOfCell } from './report.ts'
+import { type NoResultOfCell, type Listed, listing } from './report.ts'
+import { inputIn, keyOf, type Verified } from './rows.ts'
 import { type Box, sideOf } from './space.ts'
-import { inputIn, keyOf, type Verified } from './subject.ts'
 
 /** @param counting where each row is one that counts */
 export function* findNoResults(
@@ -17,7 +16,7 @@ export function* findNoResults(
 ): Search<Listed<NoResultOfCell>> {
   const results = listing<NoResultOfCell>()
   for (const [row, boxes] of counting.entries()) {
-    for (const cell of verified.cells[row] ?? []) {
+    for (const [column, cell] of (verified.cells[row] ?? []).entries()) {
       if (!cell) continue
       const { parameter } = cell.output
       for (const hazard of cell.hazards) {
@@ -29,6 +28,7 @@ export function* findNoResults(
         results.add(severity, () => ({
           row: keyOf(verified, row),
           parameter,
+          pointer: `#/content/rows/${row}/then/${column}`,
           because: hazard.because,
           isShown,
           severity,

@@ -5,12 +5,10 @@ import type { CompiledTable } from '../compile-table.ts'
 import type { Axis } from './axes.ts'
 import type { Search } from './cover.ts'
 import { candidates } from './expressions.ts'
-import { type Listed, type Listing, listing } from './listed.ts'
 import { canonical, exampleIn, pointsIn, spansIn, writeBox, writeExample, writeValue } from './region.ts'
-import type { Agreement, Edge, Gap, Overlap, Severity } from './report.ts'
-import { agreementOf, attributesOfCells, differAt } from './rows.ts'
+import { type Agreement, type Edge, type Gap, type Overlap, type Severity, type Listed, type Listing, listing } from './report.ts'
+import { agreementOf, attributesOfCells, differAt, inputIn, keyOf, type Verified } from './rows.ts'
 import { type Box, cutsOf, meet, sideOf } from './space.ts'
-import { inputIn, keyOf, type Verified } from './subject.ts'
 
 /** The places of two rows. */
 type Pair = readonly [number, number]

@@ -29,6 +29,18 @@ export const noResultReasons = ['division-by-zero', 'range-empty'] as const
 export const unfinishedParts = ['gaps', 'rows', 'results', 'demands'] as const
 export type UnfinishedPart = (typeof unfinishedParts)[number]
 
+/** What an edition is warned of when it is submitted. */
+export const tableWarningCodes = [
+  'gap',
+  'edge-not-covered',
+  'edge-covered-twice',
+  'row-idle',
+  'overlap-undecided',
+  'result-undecided',
+  'never-applies',
+  'not-fully-verified',
+] as const
+
 /** Items of each list that are answered; the count beside it says how many were found. */
 export const LISTED_MAX = 50
 
@@ -94,6 +106,7 @@ const NoResultWire = z
   .strictObject({
     row: KeyWire,
     parameter: z.enum(parameters),
+    pointer: z.string().describe('The cell in the content'),
     because: z.enum(noResultReasons),
     isShown: z.boolean().describe('False where it was neither shown nor excluded'),
     ...place,
@@ -132,3 +145,27 @@ export type Gap = TableVerification['gaps'][number]
 export type Edge = TableVerification['edges'][number]
 export type IdleRow = TableVerification['idleRows'][number]
 export type NoResultOfCell = TableVerification['noResults'][number]
+
+/** A list of which the first are kept, the worst before others, and all counted. */
+export interface Listed<Item> {
+  readonly count: number
+  readonly items: readonly Item[]
+}
+
+export interface Listing<Item> {
+  readonly add: (severity: Severity, item: () => Item) => void
+  readonly listed: () => Listed<Item>
+}
+
+/** Keeps the first items, the worst before others, and makes no more of them than it keeps. */
+export function listing<Item>(): Listing<Item> {
+  const kept: Record<Severity, Item[]> = { wrong: [], suspicious: [], meant: [] }
+  let count = 0
+  return {
+    add: (severity, item) => {
+      count += 1
+      if (kept[severity].length < LISTED_MAX) kept[severity].push(item())
+    },
+    listed: () => ({ count, items: [...kept.wrong, ...kept.suspicious, ...kept.meant].slice(0, LISTED_MAX) }),
+  }
+}

@@ -1,4 +1,7 @@
-/** What two rows of a table are to each other: whether they demand the same, and which takes the other's place. */
+/**
+ * A compiled table laid out for verification, and what two of its rows are to each other: whether they demand the same,
+ * and which takes the other's place.
+ */
 import { compare, type Decimal } from '../../exact/decimal.ts'
 import type { AttributeValue } from '../../products/attributes.ts'
 import type { CompiledRow, CompiledTable } from '../compile-table.ts'
@@ -7,9 +10,41 @@ import { attributesIn } from '../feel-compile.ts'
 import { type Formula, parseFormula, parseRange } from '../feel-parse.ts'
 import { type DemandCell, type Output, readOutput } from '../output-column.ts'
 import type { EditionContent } from '../words.ts'
+import { type Axes, axesOf, columnsOf } from './axes.ts'
+import type { Search } from './cover.ts'
 import { type Hazard, hazardsOf } from './expressions.ts'
 import { isSameFormula } from './formula-span.ts'
-import type { Agreement } from './report.ts'
+import { exampleIn } from './region.ts'
+import type { Agreement, UnfinishedPart } from './report.ts'
+import type { Box } from './space.ts'
+
+/** What every search over a table shares. */
+export interface Verified extends Axes {
+  readonly table: CompiledTable
+  /** The output cells of each row. */
+  readonly cells: readonly (readonly (Cell | undefined)[])[]
+  /** What was given up. */
+  readonly unfinished: Set<UnfinishedPart>
+}
+
+export function* layOut(content: EditionContent, table: CompiledTable): Search<Verified> {
+  const axes = yield* axesOf(columnsOf(content, table), content.rows.length)
+  return { ...axes, table, cells: cellsOf(content, table), unfinished: new Set() }
+}
+
+/** The key of a row by its place. */
+export function keyOf({ table }: Verified, row: number): string {
+  return table.rows[row]?.row ?? ''
+}
+
+/** One input in the box, with some of its values given; canonical. */
+export function inputIn(
+  verified: Verified,
+  box: Box,
+  given: ReadonlyMap<string, AttributeValue>,
+): Map<string, AttributeValue> {
+  return new Map([...exampleIn(verified, box), ...given])
+}
 
 /** An output cell that demands something. */
 export interface Cell {

@@ -7,12 +7,11 @@ import type { CompiledTable } from '../compile-table.ts'
 import type { EditionContent } from '../words.ts'
 import { type Search, searchGaps } from './cover.ts'
 import { findIdleRows } from './idle-rows.ts'
-import { type Listed, listing } from './listed.ts'
 import { findNoResults } from './no-results.ts'
 import { edgesOfGap, findOverlaps, writeGap } from './overlaps.ts'
-import type { Edge, Gap, TableVerification } from './report.ts'
+import { type Edge, type Gap, type TableVerification, type Listed, listing } from './report.ts'
+import { layOut } from './rows.ts'
 import { isEmptyBox } from './space.ts'
-import { layOut } from './subject.ts'
 
 /** Bounds of work, so that no table keeps the service; each is about half a second. Sizes in words, see `Budget`. */
 const GAPS_WORK = 100_000_000
