@@ -20,7 +20,7 @@ import { type Formula, parseFormula, parseRange } from '../feel-parse.ts'
 import { holdsIn, type Span } from '../feel-tests.ts'
 import type { Output } from '../output-column.ts'
 import type { Budget, Search } from './cover.ts'
-import { type Spans, spanOfFormula } from './formula-span.ts'
+import { type Spans, spanOfFormula, writeFormula } from './formula-span.ts'
 import { numberIn } from './region.ts'
 import type { NoResultOfCell } from './report.ts'
 import { EVERYTHING, holdsNegative, holdsZero } from './spans.ts'
@@ -32,6 +32,8 @@ export interface Hazard {
   readonly because: NoResult
   /** In no order; each once. */
   readonly attributes: readonly string[]
+  /** What working the number out once costs. */
+  readonly size: number
   /** The number, of attributes in the order of `attributes`; undefined where another hazard comes first. */
   readonly compute: (numbers: readonly Decimal[]) => Decimal | undefined
   readonly span: (spans: Spans) => Span
@@ -39,23 +41,57 @@ export interface Hazard {
   readonly mayBeBad: (span: Span) => boolean
 }
 
-/** All of a cell that compiles; none where it takes no attribute. */
-export function hazardsOf(cell: string, output: Output): Hazard[] {
+/** An output cell whose demand is worked out. */
+export interface Worked {
+  /** Equal for cells that come to the same whatever their attributes; cells whose texts differ may do so too. */
+  readonly text: string
+  readonly attributes: readonly string[]
+  /** Numbers, attributes and operations: what working it out once costs. */
+  readonly size: number
+  readonly hazards: readonly Hazard[]
+}
+
+/** Reads a cell that compiles. */
+export function readWorked(cell: string, output: Output): Worked {
   if (output.nature === 'number') {
     const parsed = parseFormula(cell)
-    return 'tree' in parsed ? divisions(parsed.tree) : []
+    if ('tree' in parsed) return workedOf([parsed.tree], '', divisions(parsed.tree))
+  } else if (output.nature === 'range') {
+    const parsed = parseRange(cell)
+    if ('tree' in parsed) {
+      const { lower, upper, at } = parsed.tree
+      const width: Formula = { kind: 'arithmetic', operator: '-', left: upper.value, right: lower.value, at }
+      const isOpen = lower.open || upper.open
+      const empty = hazard('range-empty', width, {
+        isBad: (value) => isNegative(value) || (isOpen && isZero(value)),
+        mayBeBad: (span) => holdsNegative(span) || (isOpen && holdsZero(span)),
+      })
+      return workedOf([lower.value, upper.value], `${lower.open} ${upper.open}`, [...divisions(width), ...empty])
+    }
   }
-  if (output.nature !== 'range') return []
-  const parsed = parseRange(cell)
-  if (!('tree' in parsed)) return []
-  const { lower, upper, at } = parsed.tree
-  const width: Formula = { kind: 'arithmetic', operator: '-', left: upper.value, right: lower.value, at }
-  const isOpen = lower.open || upper.open
-  const empty = hazard('range-empty', width, {
-    isBad: (value) => isNegative(value) || (isOpen && isZero(value)),
-    mayBeBad: (span) => holdsNegative(span) || (isOpen && holdsZero(span)),
-  })
-  return [...divisions(width), ...empty]
+  throw new TypeError(`'${cell}' passed the compiler as something worked out`)
+}
+
+function workedOf(formulas: readonly Formula[], ends: string, hazards: readonly Hazard[]): Worked {
+  return {
+    text: [ends, ...formulas.map(writeFormula)].join('..'),
+    attributes: [...new Set(formulas.flatMap(attributesIn).map(({ name }) => name))],
+    size: formulas.reduce((sum, formula) => sum + sizeOf(formula), 0),
+    hazards,
+  }
+}
+
+function sizeOf(formula: Formula): number {
+  switch (formula.kind) {
+    case 'negate':
+      return 1 + sizeOf(formula.operand)
+    case 'arithmetic':
+      return 1 + sizeOf(formula.left) + sizeOf(formula.right)
+    case 'choice':
+      return formula.rest.reduce((sum, one) => sum + sizeOf(one), 1 + sizeOf(formula.first))
+    default:
+      return 1
+  }
 }
 
 function divisions(formula: Formula): Hazard[] {
@@ -77,8 +113,23 @@ function divisions(formula: Formula): Hazard[] {
 
 function hazard(because: NoResult, formula: Formula, bad: Pick<Hazard, 'isBad' | 'mayBeBad'>): Hazard[] {
   const attributes = [...new Set(attributesIn(formula).map(({ name }) => name))]
-  if (attributes.length === 0) return [] // The compiler has refused it where it is bad.
-  return [{ because, attributes, compute: stepOf(formula, attributes), span: spanOfFormula(formula), ...bad }]
+  const compute = stepOf(formula, attributes)
+  const constant = attributes.length === 0 ? compute([]) : undefined
+  if (constant && !bad.isBad(constant)) return []
+  let span: Hazard['span'] | undefined
+  return [
+    {
+      because,
+      attributes,
+      size: sizeOf(formula),
+      compute,
+      span: (spans) => {
+        span ??= spanOfFormula(formula)
+        return span(spans)
+      },
+      ...bad,
+    },
+  ]
 }
 
 export type Found =
@@ -92,21 +143,30 @@ export type Found =
 /** Boxes that one hazard is looked for in, after the first. */
 const SPLITS_MAX = 100
 
-/** @param sides where the attributes may lie, in their order; the budget counts boxes */
+/** After so much work a search lets others run; a few milliseconds. */
+const PAUSE_WORK = 10_000
+
+/** @param sides where the attributes may lie, in their order; the budget counts what is worked out, in sizes */
 export function* searchHazard(hazard: Hazard, sides: readonly Span[], budget: Budget): Search<Found> {
   const open: (readonly Span[])[] = [sides]
+  const evaluations = 2 * POINTS_MAX * (1 + sides.length)
   let looked = 0
+  let pauseAt = budget.left - PAUSE_WORK
   // Wide boxes first: the list grows while it is gone through.
   for (const box of open) {
     const spans = new Map(hazard.attributes.map((name, index) => [name, box[index] ?? EVERYTHING]))
+    budget.left -= hazard.size
     if (!hazard.mayBeBad(hazard.span(spans))) continue
     looked += 1
-    budget.left -= 1
+    budget.left -= hazard.size * evaluations
     if (looked > SPLITS_MAX || budget.left < 0) return 'undecided'
-    if (looked % 10 === 0) yield
     const numbers = probe(hazard, box)
     if (numbers) return { numbers }
     open.push(...halves(box))
+    if (budget.left < pauseAt) {
+      pauseAt = budget.left - PAUSE_WORK
+      yield
+    }
   }
   return 'never'
 }

@@ -12,7 +12,12 @@ import { addSpans, divideSpans, EVERYTHING, greatestSpan, leastSpan, multiplySpa
 export type Spans = ReadonlyMap<string, Span>
 
 /** Each product of atoms by its text, with what it is multiplied by. An atom stands in `factors` as often as its power. */
-type Polynomial = ReadonlyMap<string, { readonly coefficient: Decimal; readonly factors: readonly Atom[] }>
+type Polynomial = ReadonlyMap<string, Term>
+
+interface Term {
+  readonly coefficient: Decimal
+  readonly factors: readonly Atom[]
+}
 
 interface Atom {
   readonly text: string
@@ -20,16 +25,16 @@ interface Atom {
 }
 
 /** Products of long sums are left whole: of more terms than this nothing becomes clearer. */
-const TERMS_MAX = 100
+const TERMS_MAX = 30
 
 /** The span of all that the formula comes to, or a wider one. */
 export function spanOfFormula(formula: Formula): (spans: Spans) => Span {
   return spanOfPolynomial(polynomialOf(formula))
 }
 
-/** Whether two formulas are the same number whatever their attributes; false may also mean that it was not seen. */
-export function isSameFormula(a: Formula, b: Formula): boolean {
-  return textOf(a) === textOf(b)
+/** One text for formulas that are the same number whatever their attributes; for some that are it still differs. */
+export function writeFormula(formula: Formula): string {
+  return writePolynomial(polynomialOf(formula))
 }
 
 function spanOfPolynomial(polynomial: Polynomial): (spans: Spans) => Span {
@@ -99,14 +104,16 @@ function termOf(coefficient: Decimal, factors: readonly Atom[]): Polynomial {
     : new Map([[factors.map(({ text }) => text).join(' '), { coefficient, factors }]])
 }
 
-function sum(a: Polynomial, b: Polynomial): Polynomial {
-  const both = new Map(a)
-  for (const [text, { coefficient, factors }] of b) {
-    const together = add(both.get(text)?.coefficient ?? ZERO, coefficient)
-    if (isZero(together)) both.delete(text)
-    else both.set(text, { coefficient: together, factors })
+function sum(...all: readonly Polynomial[]): Polynomial {
+  const together = new Map<string, Term>()
+  for (const one of all) {
+    for (const [text, { coefficient, factors }] of one) {
+      const total = add(together.get(text)?.coefficient ?? ZERO, coefficient)
+      if (isZero(total)) together.delete(text)
+      else together.set(text, { coefficient: total, factors })
+    }
   }
-  return both
+  return together
 }
 
 function scaled(a: Polynomial, by: Decimal): Polynomial {
@@ -116,16 +123,15 @@ function scaled(a: Polynomial, by: Decimal): Polynomial {
 }
 
 function multiplied(a: Polynomial, b: Polynomial): Polynomial {
-  let product: Polynomial = new Map()
-  for (const left of a.values()) {
-    for (const right of b.values()) {
+  const terms = [...a.values()].flatMap((left) =>
+    [...b.values()].map((right) => {
       const factors = [...left.factors, ...right.factors].sort((x, y) =>
         x.text < y.text ? -1 : x.text > y.text ? 1 : 0,
       )
-      product = sum(product, termOf(multiply(left.coefficient, right.coefficient), factors))
-    }
-  }
-  return product
+      return termOf(multiply(left.coefficient, right.coefficient), factors)
+    }),
+  )
+  return sum(...terms)
 }
 
 function writePolynomial(polynomial: Polynomial): string {
@@ -133,8 +139,4 @@ function writePolynomial(polynomial: Polynomial): string {
     .map(([text, { coefficient }]) => `${formatDecimal(coefficient)} ${text}`)
     .sort()
     .join('+')
-}
-
-function textOf(formula: Formula): string {
-  return writePolynomial(polynomialOf(formula))
 }

@@ -4,7 +4,7 @@ import type { Span } from '../feel-tests.ts'
 import type { Budget, Search } from './cover.ts'
 import { type Found, type Hazard, searchHazard } from './expressions.ts'
 import { canonical, spansIn, writeBox, writeExample } from './region.ts'
-import { type NoResultOfCell, type Listed, listing } from './report.ts'
+import { type Listed, listing, type NoResultOfCell } from './report.ts'
 import { inputIn, keyOf, type Verified } from './rows.ts'
 import { type Box, sideOf } from './space.ts'
 
@@ -51,7 +51,6 @@ function* searchBoxes(
   let open: Box | undefined
   for (const box of boxes) {
     for (const sides of sidesOf(verified, hazard, box)) {
-      budget.left -= 1
       const found = budget.left < 0 ? 'undecided' : yield* searchHazard(hazard, sides, budget)
       if (typeof found === 'object') return { found, box }
       if (found === 'undecided') open ??= box

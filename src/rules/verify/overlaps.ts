@@ -3,11 +3,20 @@ import type { Decimal } from '../../exact/decimal.ts'
 import type { AttributeValue } from '../../products/attributes.ts'
 import type { CompiledTable } from '../compile-table.ts'
 import type { Axis } from './axes.ts'
-import type { Search } from './cover.ts'
+import type { Budget, Search } from './cover.ts'
 import { candidates } from './expressions.ts'
 import { canonical, exampleIn, pointsIn, spansIn, writeBox, writeExample, writeValue } from './region.ts'
-import { type Agreement, type Edge, type Gap, type Overlap, type Severity, type Listed, type Listing, listing } from './report.ts'
-import { agreementOf, attributesOfCells, differAt, inputIn, keyOf, type Verified } from './rows.ts'
+import {
+  type Agreement,
+  type Edge,
+  type Gap,
+  type Listed,
+  type Listing,
+  listing,
+  type Overlap,
+  type Severity,
+} from './report.ts'
+import { agreementOf, differAt, inputIn, keyOf, type Verified } from './rows.ts'
 import { type Box, cutsOf, meet, sideOf } from './space.ts'
 
 /** The places of two rows. */
@@ -15,15 +24,15 @@ type Pair = readonly [number, number]
 
 /** Pairs between which the search gives way to others. */
 const PAUSE_PAIRS = 1000
-/** Pairs whose formulas are compared input by input. */
-const COMPARED_MAX = 2000
+/** What comparing formulas input by input may cost in all, in sizes of cells. */
+const COMPARE_WORK = 500_000
 
 /** @param edges also takes the edges that two rows share */
 export function* findOverlaps(verified: Verified, edges: Listing<Edge>): Search<Listed<Overlap>> {
   const { rows, space } = verified
   const overlaps = listing<Overlap>()
   let pairs = 0
-  let compared = 0
+  const budget: Budget = { left: COMPARE_WORK }
   for (const [first, box] of rows.entries()) {
     for (let second = first + 1; second < rows.length; second += 1) {
       pairs += 1
@@ -35,10 +44,10 @@ export function* findOverlaps(verified: Verified, edges: Listing<Edge>): Search<
       let agreement: Agreement = agreementOf(verified.cells[first] ?? [], verified.cells[second] ?? [])
       let shown: ReadonlyMap<string, AttributeValue> | undefined
       if (agreement === 'undecided' && asksDemands(verified)) {
-        compared += 1
-        if (compared > COMPARED_MAX) verified.unfinished.add('demands')
-        else shown = inputThatDiffers(verified, both, pair)
+        if (budget.left < 0) verified.unfinished.add('demands')
+        else shown = inputThatDiffers(verified, both, { pair, budget })
         if (shown) agreement = 'different'
+        yield
       }
       const severity = severityOf(verified, pair, agreement)
       overlaps.add(severity, () => ({
@@ -81,9 +90,17 @@ function severityOf({ table }: Verified, [a, b]: Pair, agreement: Agreement): Se
 }
 
 /** An input in the box for which two rows demand different things; undefined where none of those tried does. */
-function inputThatDiffers(verified: Verified, box: Box, [a, b]: Pair): ReadonlyMap<string, AttributeValue> | undefined {
+function inputThatDiffers(
+  verified: Verified,
+  box: Box,
+  { pair: [a, b], budget }: { readonly pair: Pair; readonly budget: Budget },
+): ReadonlyMap<string, AttributeValue> | undefined {
   const [own, theirs] = [verified.cells[a] ?? [], verified.cells[b] ?? []]
-  for (const given of inputsTried(verified, box, attributesOfCells([...own, ...theirs]))) {
+  const all = [...own, ...theirs]
+  const size = all.reduce((sum, cell) => sum + (cell?.size ?? 0), 0)
+  const attributes = all.flatMap((cell) => cell?.attributes ?? [])
+  for (const given of inputsTried(verified, box, attributes)) {
+    budget.left -= size
     const input = inputIn(verified, box, given)
     if (differAt(own, theirs, input)) return input
   }

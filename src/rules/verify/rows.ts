@@ -6,14 +6,11 @@ import { compare, type Decimal } from '../../exact/decimal.ts'
 import type { AttributeValue } from '../../products/attributes.ts'
 import type { CompiledRow, CompiledTable } from '../compile-table.ts'
 import { sameDemands } from '../demand.ts'
-import { attributesIn } from '../feel-compile.ts'
-import { type Formula, parseFormula, parseRange } from '../feel-parse.ts'
 import { type DemandCell, type Output, readOutput } from '../output-column.ts'
 import type { EditionContent } from '../words.ts'
 import { type Axes, axesOf, columnsOf } from './axes.ts'
 import type { Search } from './cover.ts'
-import { type Hazard, hazardsOf } from './expressions.ts'
-import { isSameFormula } from './formula-span.ts'
+import { readWorked, type Worked } from './expressions.ts'
 import { exampleIn } from './region.ts'
 import type { Agreement, UnfinishedPart } from './report.ts'
 import type { Box } from './space.ts'
@@ -29,7 +26,8 @@ export interface Verified extends Axes {
 
 export function* layOut(content: EditionContent, table: CompiledTable): Search<Verified> {
   const axes = yield* axesOf(columnsOf(content, table), content.rows.length)
-  return { ...axes, table, cells: cellsOf(content, table), unfinished: new Set() }
+  const cells = yield* cellsOf(content, table)
+  return { ...axes, table, cells, unfinished: new Set() }
 }
 
 /** The key of a row by its place. */
@@ -47,52 +45,36 @@ export function inputIn(
 }
 
 /** An output cell that demands something. */
-export interface Cell {
+export interface Cell extends Worked {
   readonly output: Output
   readonly demand: DemandCell
-  readonly formulas: readonly Formula[]
-  /** Which ends of a range are open. */
-  readonly ends: string
-  /** How it can be without a result. */
-  readonly hazards: readonly Hazard[]
 }
 
+/** Rows whose cells are read before others may run. */
+const PAUSE_ROWS = 20
+
+const settled: Worked = { text: '', attributes: [], size: 1, hazards: [] }
+
 /** The cells of each row by output column; undefined where a row demands nothing there. */
-export function cellsOf(content: EditionContent, table: CompiledTable): (Cell | undefined)[][] {
+function* cellsOf(content: EditionContent, table: CompiledTable): Search<(Cell | undefined)[][]> {
   const outputs = content.outputs.map((wire) => {
     const read = readOutput(wire, content.subject)
     if (!('output' in read)) throw new TypeError(`${wire.parameter} passed the compiler`)
     return read.output
   })
-  return content.rows.map(({ then }, index) => {
+  const cells: (Cell | undefined)[][] = []
+  for (const [index, { then }] of content.rows.entries()) {
     const demands = [...(table.rows[index]?.cells ?? [])]
-    return outputs.map((output, position) => {
-      const text = then[position] ?? '-'
-      const demand = text.trim() === '-' ? undefined : demands.shift()
-      return demand && { output, demand, ...formulasIn(text, output), hazards: hazardsOf(text, output) }
-    })
-  })
-}
-
-function formulasIn(
-  text: string,
-  { nature }: Output,
-): { readonly formulas: readonly Formula[]; readonly ends: string } {
-  if (nature === 'number') {
-    const parsed = parseFormula(text)
-    return { formulas: 'tree' in parsed ? [parsed.tree] : [], ends: '' }
+    cells.push(
+      outputs.map((output, position) => {
+        const text = then[position] ?? '-'
+        const demand = text.trim() === '-' ? undefined : demands.shift()
+        return demand && { output, demand, ...(demand.constant ? settled : readWorked(text, output)) }
+      }),
+    )
+    if (index % PAUSE_ROWS === 0) yield
   }
-  if (nature !== 'range') return { formulas: [], ends: '' }
-  const parsed = parseRange(text)
-  if (!('tree' in parsed)) return { formulas: [], ends: '' }
-  const { lower, upper } = parsed.tree
-  return { formulas: [lower.value, upper.value], ends: `${lower.open} ${upper.open}` }
-}
-
-/** Attributes that the cells of a row are worked out from. */
-export function attributesOfCells(cells: readonly (Cell | undefined)[]): string[] {
-  const names = cells.flatMap((cell) => cell?.formulas.flatMap(attributesIn).map(({ name }) => name) ?? [])
-  return [...new Set(names)]
+  return cells
 }
 
 /** Whether two rows demand the same, as far as their cells alone say. */
@@ -105,17 +87,9 @@ export function agreementOf(a: readonly (Cell | undefined)[], b: readonly (Cell 
     const [own, theirs] = [cell.demand.constant, other.demand.constant]
     if (own && theirs) {
       if (!sameDemands([own], [theirs])) return 'different'
-    } else if (!isSameCell(cell, other)) isSure = false
+    } else if (own || theirs || cell.text !== other.text) isSure = false
   }
   return isSure ? 'same' : 'undecided'
-}
-
-function isSameCell(a: Cell, b: Cell): boolean {
-  if (a.ends !== b.ends || a.formulas.length !== b.formulas.length) return false
-  return a.formulas.every((formula, index) => {
-    const other = b.formulas[index]
-    return other !== undefined && isSameFormula(formula, other)
-  })
 }
 
 /** Whether two rows come to different demands for this product; one without a result differs from one that has one. */

@@ -9,15 +9,15 @@ import { type Search, searchGaps } from './cover.ts'
 import { findIdleRows } from './idle-rows.ts'
 import { findNoResults } from './no-results.ts'
 import { edgesOfGap, findOverlaps, writeGap } from './overlaps.ts'
-import { type Edge, type Gap, type TableVerification, type Listed, listing } from './report.ts'
+import { type Edge, type Gap, type Listed, listing, type TableVerification } from './report.ts'
 import { layOut } from './rows.ts'
 import { isEmptyBox } from './space.ts'
 
 /** Bounds of work, so that no table keeps the service; each is about half a second. Sizes in words, see `Budget`. */
 const GAPS_WORK = 100_000_000
 const ROWS_WORK = 100_000_000
-/** Boxes in which formulas are searched. */
-const RESULTS_WORK = 10_000
+/** In sizes of formulas, see `searchHazard`. */
+const RESULTS_WORK = 1_000_000
 /** Gaps found before the search for more is given up. */
 const GAPS_MAX = 1000
 

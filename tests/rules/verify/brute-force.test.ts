@@ -2,7 +2,7 @@ import fc from 'fast-check'
 import { describe, expect, test } from 'vitest'
 import { decimal } from '../../../src/exact/decimal.ts'
 import type { AttributeValue } from '../../../src/products/attributes.ts'
-import { applies, matchRows } from '../../../src/rules/compile-table.ts'
+import { applies, type CompiledTable, matchRows } from '../../../src/rules/compile-table.ts'
 import { requirementsFor } from '../../../src/rules/requirements.ts'
 import type { EditionContent, HitPolicy } from '../../../src/rules/words.ts'
 import { compiled, houseTable } from '../aldermoor-tables.ts'
@@ -133,27 +133,33 @@ function compiles(content: EditionContent): boolean {
 const drawn = table.filter(compiles)
 
 function forEach(
-  check: (drawn: { content: EditionContent; report: Report; inputs: Map<string, AttributeValue>[] }) => void,
+  check: (drawn: {
+    content: EditionContent
+    table: CompiledTable
+    report: Report
+    inputs: Map<string, AttributeValue>[]
+  }) => void,
 ) {
   fc.assert(
-    fc.property(drawn, (content) => check({ content, report: verified(content), inputs: inputsOf(content) })),
+    fc.property(drawn, (content) =>
+      check({ content, table: compiled(content), report: verified(content), inputs: inputsOf(content) }),
+    ),
     { numRuns: 100 },
   )
 }
 
-function rowsAt(content: EditionContent, input: ReadonlyMap<string, AttributeValue>): string[] {
-  const matched = matchRows(compiled(content), input)
+function rowsAt(table: CompiledTable, input: ReadonlyMap<string, AttributeValue>): string[] {
+  const matched = matchRows(table, input)
   if (!('rows' in matched)) throw new Error('every attribute is given')
   return matched.rows.map(({ row }) => row)
 }
 
 describe('against every input of a small grid, one by one', () => {
   test('gaps are together exactly what no row matches, and none can be made larger', () => {
-    forEach(({ content, report, inputs }) => {
+    forEach(({ content, table, report, inputs }) => {
       expect(report.unfinished).toEqual([])
       expect(report.neverApplies).toBe(inputs.length === 0)
       expect(report.gaps.length).toBe(report.gapCount)
-      const table = compiled(content)
       const isCovered = new Map(
         inputs.map((input) => [input, (matchRows(table, input) as { rows: [] }).rows.length > 0]),
       )
@@ -164,7 +170,7 @@ describe('against every input of a small grid, one by one', () => {
         const example = inputOf(gap.example, types)
         expect(liesIn(gap.region, example)).toBe(true)
         expect(applies(table, example)).toBe(true)
-        expect(rowsAt(content, example)).toEqual([])
+        expect(rowsAt(table, example)).toEqual([])
         for (const [index, side] of gap.region.entries()) {
           const others = gap.region.filter((_, place) => place !== index)
           const values = new Map<string, boolean>()
@@ -180,10 +186,10 @@ describe('against every input of a small grid, one by one', () => {
   })
 
   test('overlaps are exactly the pairs that match one input, each with all inputs that they share', () => {
-    forEach(({ content, report, inputs }) => {
+    forEach(({ content, table, report, inputs }) => {
       const shared = new Map<string, Map<string, AttributeValue>[]>()
       for (const input of inputs) {
-        const rows = rowsAt(content, input)
+        const rows = rowsAt(table, input)
         for (const [index, first] of rows.entries()) {
           for (const second of rows.slice(index + 1)) {
             const pair = `${first} ${second}`
@@ -196,7 +202,7 @@ describe('against every input of a small grid, one by one', () => {
       for (const { rows, region, example, demands, severity } of report.overlaps) {
         const inside = shared.get(rows.join(' ')) ?? []
         for (const input of inputs) expect(liesIn(region, input)).toBe(inside.includes(input))
-        expect(rowsAt(content, inputOf(example, types))).toEqual(expect.arrayContaining(rows))
+        expect(rowsAt(table, inputOf(example, types))).toEqual(expect.arrayContaining(rows))
         const [a, b] = rows.map((key) => content.rows.find(({ row }) => row === key)?.then[0])
         expect(demands).toBe(a === b ? 'same' : 'different')
         if (content.hitPolicy === 'U') expect(severity).toBe('wrong')
@@ -207,8 +213,7 @@ describe('against every input of a small grid, one by one', () => {
   })
 
   test('an end of a range without a row, between numbers that have one, is an edge', () => {
-    forEach(({ content, report, inputs }) => {
-      const table = compiled(content)
+    forEach(({ content, table, report, inputs }) => {
       for (const attribute of ['ratedVoltage', 'ratedPower']) {
         if (!content.inputs.some((input) => input.attribute === attribute)) continue
         const place = content.inputs.findIndex((input) => input.attribute === attribute)
@@ -233,7 +238,7 @@ describe('against every input of a small grid, one by one', () => {
         }
       }
       for (const edge of report.edges) {
-        const rows = rowsAt(content, inputOf(edge.example, types))
+        const rows = rowsAt(table, inputOf(edge.example, types))
         if (edge.covered === 'not-at-all') expect(rows).toEqual([])
         else expect(rows).toEqual(expect.arrayContaining(edge.rows))
         expect(edge.example).toContainEqual({ attribute: edge.attribute, value: edge.value, unit: edge.unit })
@@ -242,9 +247,8 @@ describe('against every input of a small grid, one by one', () => {
   })
 
   test('idle rows are exactly those that count for no input, published with a reason or without', () => {
-    forEach(({ content, report, inputs }) => {
-      const table = compiled(content)
-      const matching = new Set(inputs.flatMap((input) => rowsAt(content, input)))
+    forEach(({ content, table, report, inputs }) => {
+      const matching = new Set(inputs.flatMap((input) => rowsAt(table, input)))
       const counting = new Set<string>()
       for (const bindsBecause of [null, 'house rule']) {
         for (const attributes of inputs) {
@@ -261,7 +265,7 @@ describe('against every input of a small grid, one by one', () => {
       expect(because('taken-by-others')).toEqual(rows.filter((row) => matching.has(row) && !counting.has(row)))
       for (const { row, because: reason, by, example } of report.idleRows) {
         if (reason === 'matches-nothing') expect(example).toBeNull()
-        else expect(rowsAt(content, inputOf(example ?? [], types))).toEqual(expect.arrayContaining([row, ...by]))
+        else expect(rowsAt(table, inputOf(example ?? [], types))).toEqual(expect.arrayContaining([row, ...by]))
         if (reason !== 'matches-nothing') expect(by.length).toBeGreaterThan(0)
       }
     })

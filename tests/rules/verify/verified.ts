@@ -42,7 +42,7 @@ export function liesIn(region: Place['region'], input: ReadonlyMap<string, Attri
 /** The example of a finding as attributes; numbers canonical. */
 export function inputOf(example: Place['example'], types: ReadonlyMap<string, string>): Map<string, AttributeValue> {
   return new Map(
-    example.map(({ attribute, value, unit }) => {
+    example.map(({ attribute, value, unit }): [string, AttributeValue] => {
       const type = types.get(attribute) ?? 'string'
       if (type === 'boolean') return [attribute, value === 'true']
       if (type === 'string') return [attribute, value]
