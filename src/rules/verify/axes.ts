@@ -58,11 +58,14 @@ export interface ColumnCells {
   readonly domain: readonly CompiledTest[]
 }
 
-/** @param count how many rows there are */
-export function* axesOf(columns: Iterable<ColumnCells>, count: number): Search<Axes> {
+/**
+ * @param columns undefined stands for a moment at which to let others run
+ * @param count how many rows there are
+ */
+export function* axesOf(columns: Iterable<ColumnCells | undefined>, count: number): Search<Axes> {
   const cut: CutAxis[] = []
   for (const column of columns) {
-    cut.push(axisOf(column))
+    if (column) cut.push(axisOf(column))
     yield
   }
   const space = spaceOf(cut.map(({ axis }) => axis.parts))
@@ -82,14 +85,22 @@ export function* axesOf(columns: Iterable<ColumnCells>, count: number): Search<A
   }
 }
 
+/** Cells read before others may run. */
+const PAUSE_CELLS = 50
+
 /** The columns of a table, and the attributes of its `appliesWhen` that are no columns. */
-export function* columnsOf(content: EditionContent, table: CompiledTable): Generator<ColumnCells> {
+export function* columnsOf(content: EditionContent, table: CompiledTable): Generator<ColumnCells | undefined> {
   for (const [index, { attribute, column, allowed }] of table.inputs.entries()) {
     const applies = table.appliesWhen.flatMap((one) => (one.attribute === attribute ? [one.test] : []))
+    const tests: CompiledTest[] = []
+    for (const { when } of content.rows) {
+      tests.push(compiled(when[index] ?? '-', column))
+      if (tests.length % PAUSE_CELLS === 0) yield
+    }
     yield {
       attribute,
       column,
-      tests: content.rows.map(({ when }) => compiled(when[index] ?? '-', column)),
+      tests,
       domain: [...possible(attribute, table), ...(allowed ? [allowed] : []), ...applies],
     }
   }

@@ -5,7 +5,7 @@ import type { Budget, Search } from './cover.ts'
 import { type Found, type Hazard, searchHazard } from './expressions.ts'
 import { canonical, spansIn, writeBox, writeExample } from './region.ts'
 import { type Listed, listing, type NoResultOfCell } from './report.ts'
-import { inputIn, keyOf, type Verified } from './rows.ts'
+import { type Cell, inputIn, keyOf, type Verified } from './rows.ts'
 import { type Box, sideOf } from './space.ts'
 
 /** @param counting where each row is one that counts */
@@ -18,36 +18,46 @@ export function* findNoResults(
   for (const [row, boxes] of counting.entries()) {
     for (const [column, cell] of (verified.cells[row] ?? []).entries()) {
       if (!cell) continue
-      const { parameter } = cell.output
-      for (const hazard of cell.hazards) {
-        const { found, box } = yield* searchBoxes(verified, hazard, boxes, budget)
-        if (found === 'never') continue
-        if (found === 'undecided') verified.unfinished.add('results')
-        const isShown = found !== 'undecided'
-        const severity = isShown ? 'wrong' : 'suspicious'
-        results.add(severity, () => ({
-          row: keyOf(verified, row),
-          parameter,
-          pointer: `#/content/rows/${row}/then/${column}`,
-          because: hazard.because,
-          isShown,
-          severity,
-          region: writeBox(verified, box),
-          example: isShown ? writeExample(verified, inputAt(verified, box, { hazard, numbers: found.numbers })) : null,
-        }))
-      }
+      const { hazard, found, box } = yield* searchCell(verified, cell, boxes, budget)
+      if (!hazard || found === 'never') continue
+      if (found === 'undecided') verified.unfinished.add('results')
+      const isShown = found !== 'undecided'
+      const severity = isShown ? 'wrong' : 'suspicious'
+      results.add(severity, () => ({
+        row: keyOf(verified, row),
+        parameter: cell.output.parameter,
+        pointer: `#/content/rows/${row}/then/${column}`,
+        because: hazard.because,
+        isShown,
+        severity,
+        region: writeBox(verified, box),
+        example: isShown ? writeExample(verified, inputAt(verified, box, { hazard, numbers: found.numbers })) : null,
+      }))
     }
   }
   return results.listed()
 }
 
+interface Searched {
+  readonly found: Found
+  readonly box: Box
+  /** What was looked for. */
+  readonly hazard?: Hazard
+}
+
+/** The first of a cell's hazards that is shown, else one that was not excluded. */
+function* searchCell(verified: Verified, cell: Cell, boxes: readonly Box[], budget: Budget): Search<Searched> {
+  let worst: Searched = { found: 'never', box: new Uint32Array(0) }
+  for (const hazard of cell.hazards) {
+    const { found, box } = yield* searchBoxes(verified, hazard, boxes, budget)
+    if (typeof found === 'object') return { found, box, hazard }
+    if (found === 'undecided' && worst.found === 'never') worst = { found, box, hazard }
+  }
+  return worst
+}
+
 /** The first box with an input that shows it, else one where it was not excluded. */
-function* searchBoxes(
-  verified: Verified,
-  hazard: Hazard,
-  boxes: readonly Box[],
-  budget: Budget,
-): Search<{ readonly found: Found; readonly box: Box }> {
+function* searchBoxes(verified: Verified, hazard: Hazard, boxes: readonly Box[], budget: Budget): Search<Searched> {
   let open: Box | undefined
   for (const box of boxes) {
     for (const sides of sidesOf(verified, hazard, box)) {

@@ -50,9 +50,6 @@ export interface Cell extends Worked {
   readonly demand: DemandCell
 }
 
-/** Rows whose cells are read before others may run. */
-const PAUSE_ROWS = 20
-
 const settled: Worked = { text: '', attributes: [], size: 1, hazards: [] }
 
 /** The cells of each row by output column; undefined where a row demands nothing there. */
@@ -64,6 +61,7 @@ function* cellsOf(content: EditionContent, table: CompiledTable): Search<(Cell |
   })
   const cells: (Cell | undefined)[][] = []
   for (const [index, { then }] of content.rows.entries()) {
+    yield
     const demands = [...(table.rows[index]?.cells ?? [])]
     cells.push(
       outputs.map((output, position) => {
@@ -72,7 +70,6 @@ function* cellsOf(content: EditionContent, table: CompiledTable): Search<(Cell |
         return demand && { output, demand, ...(demand.constant ? settled : readWorked(text, output)) }
       }),
     )
-    if (index % PAUSE_ROWS === 0) yield
   }
   return cells
 }

@@ -156,7 +156,7 @@ function rowsAt(table: CompiledTable, input: ReadonlyMap<string, AttributeValue>
 
 describe('against every input of a small grid, one by one', () => {
   test('gaps are together exactly what no row matches, and none can be made larger', () => {
-    forEach(({ content, table, report, inputs }) => {
+    forEach(({ table, report, inputs }) => {
       expect(report.unfinished).toEqual([])
       expect(report.neverApplies).toBe(inputs.length === 0)
       expect(report.gaps.length).toBe(report.gapCount)
