@@ -4,7 +4,9 @@ import { type Axes, axesOf, type ColumnCells } from '../../src/rules/verify/axes
 import { type Search, searchGaps } from '../../src/rules/verify/cover.ts'
 import { writeBox } from '../../src/rules/verify/region.ts'
 import { type Box, cutsOf, meet } from '../../src/rules/verify/space.ts'
-import { vectorsIn } from './seeds.ts'
+import { refusalsOf } from '../../src/rules/verify/verdict.ts'
+import { verified } from '../rules/verify/verified.ts'
+import { seedContents, vectorsIn } from './seeds.ts'
 
 /** A table of the paper, with what was computed of it by cutting it into cells, in another language. */
 interface Published {
@@ -151,3 +153,9 @@ function middle(from: Parameters<CompiledTest['test']>[0] | undefined, to: typeo
   if (typeof from !== 'object' || typeof to !== 'object') throw new Error('no numbers')
   return { coefficient: Number(from.coefficient) * 5 + Number(to.coefficient) * 5, scale: 1 }
 }
+
+test.each([...seedContents])('the sample table %s is verified to the end, and nothing in it is wrong', (_, content) => {
+  const report = verified(content)
+  expect(refusalsOf(report, content)).toEqual([])
+  expect(report).toMatchObject({ neverApplies: false, edgeCount: 0, idleRowCount: 0, noResultCount: 0, unfinished: [] })
+})

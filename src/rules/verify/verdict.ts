@@ -1,7 +1,7 @@
 /** What a verification means for an edition: why it is refused, and what it is warned of. */
 import type { ContentRefusal } from '../../platform/problems.ts'
 import type { EditionContent } from '../words.ts'
-import type { TableVerification, tableWarningCodes } from './report.ts'
+import type { Severity, TableVerification, tableWarningCodes } from './report.ts'
 
 type Report = Omit<TableVerification, 'digest'>
 type Region = Report['gaps'][number]['region']
@@ -45,19 +45,28 @@ const WARNINGS_MAX = 20
 
 /** Everything that is only suspicious, the first of it in words. */
 export function warningsOf(report: Report, content: EditionContent): TableWarning[] {
+  if (report.neverApplies) return [neverApplies]
   const warnings = [
-    ...(report.neverApplies ? [neverApplies] : []),
     ...edgeWarnings(report),
     ...gapWarnings(report),
     ...idleWarnings(report, content),
     ...undecidedWarnings(report, content),
   ]
-  const found = report.gapCount + report.edgeCount + report.idleRowCount
+  const { edgeCount, edges, gapCount, gaps, idleRowCount, idleRows, noResultCount, noResults } = report
   const left =
-    warnings.length > WARNINGS_MAX || found > report.gaps.length + report.edges.length + report.idleRows.length
+    warnings.length > WARNINGS_MAX ||
+    isCut(edgeCount, edges) ||
+    isCut(gapCount, gaps) ||
+    isCut(idleRowCount, idleRows) ||
+    isCut(noResultCount, noResults)
   const kept = warnings.slice(0, WARNINGS_MAX)
   if (left || report.unfinished.length > 0) kept.push(unfinishedWarning(report, left))
   return kept
+}
+
+/** Whether a list, the worst first, leaves out something that is at least suspicious. */
+function isCut(count: number, items: readonly { readonly severity: Severity }[]): boolean {
+  return count > items.length && items.every(({ severity }) => severity !== 'meant')
 }
 
 const neverApplies: TableWarning = {
