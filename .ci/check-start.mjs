@@ -12,19 +12,23 @@ const directory = await mkdtemp(join(tmpdir(), 'start-'))
 // The embedded database may run as another user, who must pass through.
 await chmod(directory, 0o711)
 try {
-  await startAndStop(/access key.*\n/)
-  const second = await startAndStop(/Limitkeep is ready/)
+  // A terminal signals all of a process group, a supervisor npm alone.
+  await startAndStop(/access key.*\n/, (pid) => -pid)
+  const second = await startAndStop(/Limitkeep is ready/, (pid) => pid)
   if (/access key/.test(second)) throw new Error('the second start printed an access key')
   console.log('npm start gets ready on an empty folder, stops on SIGTERM, and starts again on its data.')
 } finally {
   await rm(directory, { recursive: true, force: true })
 }
 
-/** What one start wrote to standard output, logs included; `expected` must be there before it is stopped. */
-async function startAndStop(expected) {
+/**
+ * What one start wrote to standard output, logs included; `expected` must be there before it is stopped. `target` says
+ * who gets the signal: a process, or below zero its group.
+ */
+async function startAndStop(expected, target) {
   const port = await freePort()
   const env = { ...process.env, DATA_DIRECTORY: join(directory, 'data'), PORT: String(port), LOG_LEVEL: 'info' }
-  // A process group of its own, so that the signal reaches the service as a terminal's or a supervisor's would.
+  // A process group of its own, so that the signal reaches nobody else.
   const child = spawn('npm', ['start'], { env, detached: true, stdio: ['ignore', 'pipe', 'inherit'] })
   let output = ''
   child.stdout.on('data', (chunk) => {
@@ -34,7 +38,7 @@ async function startAndStop(expected) {
   const ended = new Promise((resolve) => child.once('close', (code, signal) => resolve(code ?? signal)))
   try {
     await ready(`http://127.0.0.1:${port}`, ended, () => expected.test(output))
-    process.kill(-child.pid, 'SIGTERM')
+    process.kill(target(child.pid), 'SIGTERM')
     const stopped = await Promise.race([ended, after(10_000, 'still running 10 s after SIGTERM')])
     // npm itself may end by the signal it was sent; the service says by its log that it stopped in order.
     if (stopped !== 0 && stopped !== 'SIGTERM' && stopped !== 143)

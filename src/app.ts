@@ -11,6 +11,8 @@ import { registerConcessions } from './concessions/rest.ts'
 import { registerCorrections } from './corrections/rest.ts'
 import { registerFiles } from './csv/rest.ts'
 import { buildGraph } from './graph.ts'
+import { guide } from './guide.ts'
+import { registerImpact } from './impact/rest.ts'
 import { createIntake } from './intake/acts.ts'
 import { registerIntake } from './intake/rest.ts'
 import { registerBatches } from './intake/rest-batch.ts'
@@ -22,7 +24,8 @@ import { registerGraph } from './platform/http/graphql/server.ts'
 import { printOpenapi, registerOpenapi } from './platform/http/openapi.ts'
 import { createLog, createServer, type RestApp, registerRest, type Services } from './platform/http/server.ts'
 import { registerProducts } from './products/rest.ts'
-import { registerRevisionDiff } from './review/rest-diff.ts'
+import { registerProposal } from './proposal/rest.ts'
+import { registerReview } from './review/rest.ts'
 import { registerRules } from './rules/rest.ts'
 import { registerEditionFiles } from './rules/rest-files.ts'
 import { registerStationChecks } from './station-checks/rest.ts'
@@ -63,12 +66,15 @@ export interface App {
   close(): Promise<void>
 }
 
+/** What a client has for finishing once the service stops; uploads in the queue are answered well before. */
+const FINISH_TIME_MAX_MS = 4_000
+
 /** Wires the rooms into one Fastify app. It listens to nothing yet; tests inject into it. */
 export async function buildApp(parts: AppParts): Promise<App> {
   const { services, secretsKey } = parts
   const { database } = services
   const server = await createServer(parts)
-  await registerOpenapi(server)
+  await registerOpenapi(server, guide)
   const actorOf = (token: string) => findActor(database.sql, token)
   const uploaderOf = rememberActors(database.sql)
   const intake = createIntake({
@@ -91,7 +97,7 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerRules(app, services)
     registerEditionFiles(app, services)
     registerPlans(app, services)
-    registerRevisionDiff(app, services)
+    registerReview(app, services)
     registerStations(app, services)
     registerStationChecks(app, services)
     registerUnits(app, services)
@@ -102,8 +108,10 @@ export async function buildApp(parts: AppParts): Promise<App> {
     registerCorrections(app, services)
     registerConcessions(app, services)
     registerAlerts(app, services)
+    registerProposal(app, services)
     registerFiles(app, { ...services, batches: intake.batches })
     registerStudies(app, services)
+    registerImpact(app, services)
   })
   await registerGraph(server, {
     schema: buildGraph(services),
@@ -116,7 +124,10 @@ export async function buildApp(parts: AppParts): Promise<App> {
   await server.ready()
   const close = async () => {
     end.close()
+    // A client that does not finish its request, or does not read its answer, must not keep the service from stopping in order.
+    const cut = setTimeout(() => server.server.closeAllConnections(), FINISH_TIME_MAX_MS)
     await Promise.all([intake.drain(), server.close()])
+    clearTimeout(cut)
   }
   return { server, routes, close }
 }

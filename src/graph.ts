@@ -3,6 +3,7 @@ import { graphAlerts } from './alerts/graph.ts'
 import { graphConcessions } from './concessions/graph.ts'
 import { graphCorrections } from './corrections/graph.ts'
 import { graphFiles } from './csv/graph.ts'
+import { graphImpact } from './impact/graph.ts'
 import { graphIntake } from './intake/graph.ts'
 import { graphPlans } from './plans/graph.ts'
 import { graphPermits } from './plans/graph-permits.ts'
@@ -20,7 +21,7 @@ import { graphUnits } from './units/graph.ts'
 export function buildGraph(services: Services): GraphQLSchema {
   const builder = createGraphBuilder()
   const products = graphProducts(builder, services)
-  graphRules(builder, services)
+  const rules = graphRules(builder, services)
   const plans = graphPlans(builder, services, products)
   graphReview(builder, services, plans)
   const stations = graphStations(builder, services, plans)
@@ -31,7 +32,8 @@ export function buildGraph(services: Services): GraphQLSchema {
   graphConcessions(builder, services, intake)
   graphCorrections(builder, services, { ...intake, ...units })
   graphAlerts(builder, services, stations)
-  graphStudies(builder, services, { ...plans, ...stations, ...units, ...intake })
+  const studies = graphStudies(builder, services, { ...rules, ...plans, ...stations, ...units, ...intake })
   graphFiles(builder, services, stations)
+  graphImpact(builder, services, { ...rules, ...plans, ...studies })
   return builder.toSchema()
 }

@@ -6,6 +6,7 @@ import { fileURLToPath } from 'node:url'
 import type { Logger } from 'pino'
 import { bootstrapAdministrator } from './access/acts.ts'
 import { type App, buildApp, type Readiness } from './app.ts'
+import { startImpacts } from './impact/job.ts'
 import { startSequencer } from './ledger/job.ts'
 import { feedEnd } from './ledger/reads-end.ts'
 import { startSweep } from './plans/job.ts'
@@ -86,6 +87,8 @@ export async function startService(settings: Settings, options: StartOptions): P
     undo.push(() => sweep.stop())
     const studies = startStudies(database, log)
     undo.push(() => studies.stop())
+    const impacts = startImpacts(database, log)
+    undo.push(() => impacts.stop())
     const end = feedEnd()
     const sequencer = startSequencer(database, end, log)
     undo.push(() => sequencer.stop())

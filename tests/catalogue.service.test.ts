@@ -10,6 +10,7 @@ import { revisionCheckVerdicts, severities } from '../src/plans/findings.ts'
 import { permitStates } from '../src/plans/permit-words.ts'
 import { revisionStates } from '../src/plans/words.ts'
 import { versionStates } from '../src/products/words.ts'
+import { impactStates } from '../src/rules/impacts.ts'
 import { editionStates } from '../src/rules/record.ts'
 import { stationLinks } from '../src/stations/words.ts'
 import { studyStates } from '../src/studies/words.ts'
@@ -20,6 +21,7 @@ import { NO_DRIFT, schemaDrift } from './support/schema-drift.ts'
 /** Tables whose rows change, and what the service does to them beyond adding; every other table is only added to. */
 const STATE_TABLES: Readonly<Record<string, 'UPDATE' | 'DELETE'>> = {
   'governance.access_key': 'UPDATE',
+  'governance.edition_impact': 'UPDATE',
   'governance.in_force': 'UPDATE',
   'governance.one_time_secret': 'UPDATE',
   'governance.permit': 'UPDATE',
@@ -45,6 +47,7 @@ const WORD_CHECKS: Readonly<Record<string, readonly string[]>> = {
   corrections_verdict_after: verdicts,
   unit_events_event: unitEvents,
   batch_ends_reason: Object.keys(batchReasons),
+  edition_impact_state: impactStates,
   finding_severity: severities,
   permit_state: permitStates,
   person_roles: roles,

@@ -100,6 +100,7 @@ test('tells the whole story twice the same, ends by itself, and counts what it w
     '422 rejected: unit-ambiguous at #/steps/2/measurements/0/reading/unit',
     '202 held: clock-skew',
     '422 rejected: revision-stale',
+    'It would block 1 revision and end 0 permits; 0 plans could not be checked, and 0 stored runs would not have passed.',
     'extractor-strength/4 row b4 demands testVoltage >= 1250 V; the plan accepts',
     'Revision 1 of bc12-final was checked again: conforms',
     '422 rejected: revision-blocked',

@@ -1,5 +1,7 @@
 import { type ChildProcess, spawn } from 'node:child_process'
+import { once } from 'node:events'
 import { chmod, mkdtemp, readdir, readFile, rm, stat, writeFile } from 'node:fs/promises'
+import { connect } from 'node:net'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { fileURLToPath } from 'node:url'
@@ -96,6 +98,20 @@ test('who waits for events hears of an act from another process, and is let go w
   await second.stop()
   expect(performance.now() - stoppedAt).toBeLessThan(10_000)
   expect(await waiting).toEqual({ items: [], nextCursor, atEnd: true })
+})
+
+test('a client that stops in the middle of a request does not keep the service from stopping', async () => {
+  const service = await start(await emptyEnvironment())
+  const { port } = new URL(service.url)
+  const socket = connect({ port: Number(port), host: '127.0.0.1' })
+  socket.on('error', () => undefined)
+  const closed = once(socket, 'close')
+  const half = 'GET /livez HTTP/1.1\r\nhost: here\r\n\r\nGET /livez HTTP/1.1\r\nhost:'
+  socket.write(half)
+  await once(socket, 'data')
+  await service.stop()
+  await closed
+  await expect(fetch(`${service.url}/livez`)).rejects.toThrow()
 })
 
 test('a service that lost a migration says it is not ready', async () => {

@@ -52,6 +52,7 @@ export const permissions = {
   sign: { persons: ['approver'], machines: false, meaning: 'An approver.' },
   stop: { persons: ['author', 'approver'], machines: false, meaning: 'An author or an approver.' },
   correct: { persons: ['author', 'approver'], machines: false, meaning: 'An author or an approver.' },
+  ask: { persons: ['author', 'approver'], machines: false, meaning: 'An author or an approver.' },
   'record-unit': { persons: 'any-role', machines: false, meaning: 'A person with any role.' },
   administer: { persons: ['administrator'], machines: false, meaning: 'An administrator.' },
   'own-secret': { persons: 'any', machines: false, meaning: 'Any person, only for oneself.' },
@@ -132,8 +133,8 @@ const STATIONS_MAX = 200
 /** `POST /v1/keys`: for a person, for one station, or for a gateway and the stations of one site that it serves. */
 export const KeyDraftWire = z
   .discriminatedUnion('kind', [
-    z.strictObject({ kind: z.literal('person'), person: KeyWire }),
-    z.strictObject({ kind: z.literal('station'), station: KeyWire }),
+    z.strictObject({ kind: z.literal('person'), person: KeyWire.describe('Whose key it is') }),
+    z.strictObject({ kind: z.literal('station'), station: KeyWire.describe('Which uploads and asks with it') }),
     z.strictObject({
       kind: z.literal('gateway'),
       site: KeyWire,

@@ -1,5 +1,5 @@
 import { z } from 'zod'
-import { PageWire, refusals } from '../platform/http/conventions.ts'
+import { PageWire, refusals, sendCreated } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
 import { confirmCorrection, correctRun } from './acts.ts'
 import { listCorrections } from './reads.ts'
@@ -28,7 +28,7 @@ export function registerCorrections(app: RestApp, { database }: Services): void 
     },
     async (request, reply) => {
       const correction = await correctRun(database, request.person, request.params.runId, request.body)
-      return reply.code(201).send(correction)
+      return sendCreated(reply, ['runs', request.params.runId, 'corrections'], correction)
     },
   )
   app.get(

@@ -296,6 +296,22 @@ export function round(d: Decimal, digits: number): Decimal {
   return toDigits(magnitudeOf(d), d.scale, { digits, inexact: false, negative: isNegative(d) })
 }
 
+/** The least number of so many significant digits that is not below this one. */
+export function roundUp(d: Decimal, digits: number): Decimal {
+  const nearest = round(d, digits)
+  return compare(nearest, d) >= 0 ? nearest : add(nearest, lastPlace(d, digits))
+}
+
+/** The greatest number of so many significant digits that is not above this one. */
+export function roundDown(d: Decimal, digits: number): Decimal {
+  return negate(roundUp(negate(d), digits))
+}
+
+/** One in the last of so many significant digits. */
+function lastPlace(d: Decimal, digits: number): Decimal {
+  return fromBig(1n, d.scale - Math.max(0, digitCount(magnitudeOf(d)) - digits))
+}
+
 /**
  * How a number halfway between two multiples is rounded: to the even multiple, or to the one of greater magnitude
  * (rules A and B of ISO 80000-1:2009, Annex B; from memory, verify).

@@ -46,9 +46,9 @@ export const UnitWire = z
 
 /** A quantity that must be there, as in a product or a plan; what a station measured may be absent: `readQuantity`. */
 export const QuantityWire = z.strictObject({
-  value: DecimalTextWire,
+  value: DecimalTextWire.describe('A decimal number as text'),
   unit: UnitWire,
-  relation: z.enum(relations).nullish(),
+  relation: z.enum(relations).nullish().describe('= unless said: < and > are for bounds'),
 })
 export type QuantityWire = z.infer<typeof QuantityWire>
 

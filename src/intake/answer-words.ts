@@ -1,7 +1,8 @@
 import { z } from 'zod'
 import { relations } from '../exact/quantity.ts'
 import { InstantWire } from '../exact/time.ts'
-import { outcomes, reasonCodes, stationVerdicts, verdicts } from '../judging/words.ts'
+import { actionOf } from '../judging/sentences.ts'
+import { codeOutcomes, outcomes, reasonCodes, stationVerdicts, uploadCodes, verdicts } from '../judging/words.ts'
 import { evidences, ReleaseWire, standings } from '../units/words.ts'
 
 /** The shapes of what is answered to an upload, alone or later, and of the list of uploads. */
@@ -44,16 +45,19 @@ const StepAnswerWire = z
   })
   .meta({ id: 'StepAnswer' })
 
+/** Every code with its outcome and the way out, as a list in the document. */
+const CODES = uploadCodes.map((code) => `- \`${code}\` (${codeOutcomes[code]}): ${actionOf(code)}`).join('\n')
+
 /** One code, why, and the way out. */
 export const CodeWire = z
   .strictObject({
-    code: z.string(),
+    code: z.enum(uploadCodes).describe(`What was found, the outcome it leads to, and what to do:\n\n${CODES}`),
     pointer: z
       .string()
       .nullable()
       .describe('Which field (RFC 6901, as a URI fragment); null where no single one is at fault'),
-    facts: FactsWire,
-    action: z.string(),
+    facts: FactsWire.describe('What it was found from: which members there are depends on the code'),
+    action: z.string().describe('Why, and what to do, in words for a person'),
   })
   .meta({ id: 'UploadCode' })
 

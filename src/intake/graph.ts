@@ -1,4 +1,4 @@
-import { codeOutcomes, type UploadCode } from '../judging/words.ts'
+import { uploadCodes } from '../judging/words.ts'
 import { readRevisions } from '../plans/reads-many.ts'
 import type { Revision, RevisionKey } from '../plans/record.ts'
 import { costs, type GraphBuilder, type GraphObject, pageArgs, wordsEnum } from '../platform/http/graphql/builder.ts'
@@ -15,7 +15,6 @@ import { listUploads, readAnswers, readUploads } from './reads.ts'
 import { instantOf, uploadsListing, uploadsWindow } from './reads-window.ts'
 
 const revisionText = ({ plan, revision }: RevisionKey) => `${plan}/${revision}`
-const uploadCodes = Object.keys(codeOutcomes) as UploadCode[]
 
 export interface GraphBelow<Unit> extends UnitWords {
   readonly Revision: GraphObject<Revision>

@@ -1,7 +1,7 @@
 import { z } from 'zod'
 import { isWellFormedText, KeyWire } from '../exact/text.ts'
 import { InstantWire } from '../exact/time.ts'
-import { codeOutcomes, type UploadCode } from '../judging/words.ts'
+import { uploadCodes } from '../judging/words.ts'
 import { makePage, PageWire, pageQuery, readPage, refusals, sendPage } from '../platform/http/conventions.ts'
 import { type RestApp, rawBodyOf, type Services } from '../platform/http/server.ts'
 import { RAW_LENGTH_MAX } from '../products/serial.ts'
@@ -12,7 +12,6 @@ import { instantOf, uploadsListing, uploadsWindow } from './reads-window.ts'
 import { UploadWire } from './words.ts'
 
 const RunParams = z.strictObject({ runId: z.string().min(1).max(64) })
-const uploadCodes = Object.keys(codeOutcomes) as [UploadCode, ...UploadCode[]]
 const UploadsQuery = z.strictObject({
   outcome: z.enum(listedOutcomes).optional(),
   site: KeyWire.optional(),
@@ -34,7 +33,7 @@ const UPLOAD_MEANING = [
   'The answer says what became of the upload: 201 accepted, whatever the verdict; 202 held, which is no evidence until it is settled;',
   '422 rejected, a problem document with the members of the answer, and the unit counts as untested; 409 where the key was used for',
   'other content. The same key with the same content gets its first status again, however often and in parallel it is sent;',
-  '`sentAt` and `startedAgoMs` are stamped anew at each sending. Send again only on 429, 503, time-outs and broken connections,',
+  '`sentAt` and `startedAgoMs` are stamped anew at each sending. Send again only on 503, time-outs and broken connections,',
   'with the same key. The server judges by the plan in force at the start of the test; a station can only make a verdict worse.',
 ].join(' ')
 

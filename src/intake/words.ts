@@ -123,7 +123,10 @@ export const UploadWire = z
   .strictObject({
     format: z.literal('run/1').nullish().describe('Of this form of upload'),
     uploadKey: KeyWire.meta({ description: 'Minted at test start, unique per station for ever' }),
-    sequenceNumber: CountWire.meta({ description: 'Counts every start at the station' }),
+    sequenceNumber: CountWire.meta({
+      description:
+        'Counts every start at the station, also over a change of its computer; orders tests that began at one instant. A run sent again under a new key keeps its number',
+    }),
     sentAt: InstantText.meta({ description: 'Stamped anew at each sending; lies outside the content digest' }),
     startedAgoMs: CountWire.nullish().meta({
       description: 'Monotonic time from start to sending; outside the content digest',

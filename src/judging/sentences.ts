@@ -219,12 +219,13 @@ const sentences: Readonly<Record<UploadCode | ReasonCode, Sentence>> = {
   'station-verdict-worse': (say) =>
     `The station said ${say('station')}; by the plan it is ${say('server')}. The worse counts.`,
   'station-verdict-differs': (say) =>
-    `The station said ${say('station')}; by the plan it is ${say('server')}: its limits are not the plan's.`,
+    `The station said ${say('station')}; by the plan it is ${say('server')}. Its settings or limits may not be the plan's: compare them with the setup sheet.`,
 }
 
 const CORRECT = 'Correct it and send it under a new key, with the key of this upload in replaces.'
 const TEST_AGAIN = 'Test the unit again under the revision that is assigned to the station.'
-const RECORD_AND_TEST = 'Record what is missing, then test the unit again and send that as a new upload.'
+const RECORD = (fact: string) =>
+  `${fact}, have that recorded: the hold then settles by itself. Else mend it and test again.`
 const BY_PERSON = 'Test the unit again; what is held stays held, and a later pass speaks for the unit.'
 const SENT_ANEW =
   'Where the clock is right and sentAt was not stamped anew at sending, send the same run under a new key with the present sentAt.'
@@ -252,10 +253,12 @@ const actions: Readonly<Record<UploadCode, string>> = {
   'revision-not-yet-in-force': TEST_AGAIN,
   'revision-blocked': `Do not test with it until a new revision is in force. ${TEST_AGAIN}`,
   'attribute-missing': TEST_AGAIN,
-  'person-unknown': RECORD_AND_TEST,
-  'instrument-mismatch': RECORD_AND_TEST,
-  'calibration-expired': RECORD_AND_TEST,
-  'programming-not-current': RECORD_AND_TEST,
+  'person-unknown': 'Have the person recorded: the hold then settles by itself. Or test again.',
+  'instrument-mismatch': RECORD('Where this tester stood there during the test and that is only not recorded yet'),
+  'calibration-expired': RECORD('Where a calibration of before the test covers it and is only not recorded yet'),
+  'programming-not-current': RECORD(
+    'Where the programming cited stood in the tester during the test and is only not recorded yet',
+  ),
   'check-missing':
     'Check the station with its reference units before testing. A check made in time and not yet recorded settles this by itself.',
   'station-locked': `Do not test at this station until it is mended and a check is good. ${BY_PERSON}`,

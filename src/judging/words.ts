@@ -184,6 +184,7 @@ export const codeOutcomes = {
   'identity-conflict': 'accepted',
 } as const satisfies Record<string, Outcome>
 export type UploadCode = keyof typeof codeOutcomes
+export const uploadCodes = Object.keys(codeOutcomes) as [UploadCode, ...UploadCode[]]
 
 /** Holds for want of a fact: once it is recorded, dated before the test, they are settled by themselves. */
 export const missingFactCodes: ReadonlySet<UploadCode> = new Set([

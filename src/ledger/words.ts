@@ -9,6 +9,7 @@ export const eventKinds = [
   'approveConcession',
   'approvePermit',
   'approveRevision',
+  'askImpact',
   'assessStudy',
   'assignInstrument',
   'cancelStudy',

@@ -79,6 +79,7 @@ function checkFormula(
     demanded: { value: writeQuantity(computed.value, unit).value, unit },
     accepted: { value: writeQuantity(stated, unit).value, unit },
     margin: { value: writeQuantity(subtract(stated, computed.value), unit).value, unit },
+    nearest: { value: writeQuantity(computed.value, unit).value, unit },
     facts,
   })
 }

@@ -1,6 +1,9 @@
+import type { UnitCode } from '../exact/unit-codes.ts'
 import type { ConfirmedVersion } from '../products/versions.ts'
 import { type Accepted, writeComparison } from '../rules/demand.ts'
+import { writeNearest } from '../rules/nearest.ts'
 import { meetRequirements, type Requirement, type RequirementOutcome } from '../rules/requirements.ts'
+import type { Parameter } from '../rules/words.ts'
 import { type Found, found } from './findings.ts'
 import type { RuleTimeline } from './rule-timeline.ts'
 
@@ -11,12 +14,14 @@ export interface RulesAsked {
   /** Undefined for the plan as a whole. */
   readonly step: string | undefined
   readonly measurements: readonly string[]
+  /** The unit in which the plan states a parameter, where it does. */
+  readonly unitOf?: ((parameter: Parameter) => UnitCode | undefined) | undefined
 }
 
 /** What the rules demand and would not be met, for each of the measurements; warnings unless only what blocks is asked. */
 export function compareWithRules(
   requirements: readonly Requirement[],
-  { variant, accepted, step, measurements }: RulesAsked,
+  { variant, accepted, step, measurements, unitOf }: RulesAsked,
   { onlyBlocking }: { readonly onlyBlocking: boolean },
 ): Found[] {
   const findings: Found[] = []
@@ -24,7 +29,7 @@ export function compareWithRules(
     if (onlyBlocking && (outcome.outcome === 'met' || outcome.severity === 'warning')) continue
     const overridden = outcome.overridden.length === 0 ? [] : findOverridden(outcome)
     if (outcome.outcome === 'met' && overridden.length === 0) continue
-    for (const one of outcome.outcome === 'met' ? overridden : [...findingsOf(outcome), ...overridden]) {
+    for (const one of outcome.outcome === 'met' ? overridden : [...findingsOf(outcome, unitOf), ...overridden]) {
       const whose = { ...one, variant: variant || null, step: step ?? null }
       if (step === undefined) findings.push(whose)
       for (const measurement of measurements) findings.push({ ...whose, measurement })
@@ -63,7 +68,7 @@ function findOverridden({ table, edition, overridden }: RequirementOutcome): Fou
     )
 }
 
-function findingsOf(outcome: Exclude<RequirementOutcome, { outcome: 'met' }>): Found[] {
+function findingsOf(outcome: Exclude<RequirementOutcome, { outcome: 'met' }>, unitOf: RulesAsked['unitOf']): Found[] {
   const { severity, table, edition, overridden } = outcome
   const removed = overridden.map(
     ({ parameter, byTable, byEdition, reason }) => `${parameter} by ${byTable}/${byEdition}: ${reason}`,
@@ -84,6 +89,7 @@ function findingsOf(outcome: Exclude<RequirementOutcome, { outcome: 'met' }>): F
   return comparisons.flatMap((comparison) => {
     const { code } = comparison
     if (!code) return [] // Met.
-    return [found({ severity, code, table, edition, row: row.row, ...writeComparison(comparison), facts })]
+    const nearest = writeNearest(comparison, unitOf?.(comparison.demand.parameter))
+    return [found({ severity, code, table, edition, row: row.row, ...writeComparison(comparison), nearest, facts })]
   })
 }

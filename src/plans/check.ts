@@ -162,7 +162,13 @@ function pieceChecker(prepared: PreparedRevision, variants: readonly string[], t
             silences.set(preparedStep, silent)
             for (const measurement of measurements) silent.push({ measurement, variant })
           }
-          ask(group, ofStep, { variant, accepted: group.accepted(variant), step: step.step, measurements })
+          ask(group, ofStep, {
+            variant,
+            accepted: group.accepted(variant),
+            step: step.step,
+            measurements,
+            unitOf: group.unitOf,
+          })
         }
       }
     }

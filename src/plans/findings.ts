@@ -59,6 +59,8 @@ export interface Finding {
   readonly accepted: Written
   /** How far the plan is inside what is demanded; negative outside. */
   readonly margin: WrittenQuantity | null
+  /** What would conform in place of `accepted`, in the plan's unit; null where no number or yes or no would do. */
+  readonly nearest: Written
   readonly facts: Readonly<Record<string, string>>
 }
 
@@ -79,6 +81,7 @@ export function found(given: Pick<Found, 'severity' | 'code'> & Partial<Found>):
     demanded: null,
     accepted: null,
     margin: null,
+    nearest: null,
     facts: {},
     ...given,
   }
@@ -121,19 +124,23 @@ export const FindingWire = z
     demanded: WrittenAnswer.nullable(),
     accepted: WrittenAnswer.nullable(),
     margin: QuantityAnswer.nullable(),
+    nearest: WrittenAnswer.nullable().describe(
+      'What would conform in place of `accepted`, as near as can be, in the unit of the plan; of alternatives, those of the row named',
+    ),
     facts: z.record(z.string(), z.string()),
   })
   .meta({ id: 'Finding' })
 
 /** A finding as it is answered: its instants as text. */
 export function writeFinding(finding: Finding): z.infer<typeof FindingWire> {
-  const { demanded, accepted } = finding
+  const { demanded, accepted, nearest } = finding
   return {
     ...finding,
     from: writeInstant(finding.from),
     until: finding.until === null ? null : writeInstant(finding.until),
     demanded: Array.isArray(demanded) ? [...demanded] : (demanded as Exclude<Written, readonly string[]>),
     accepted: Array.isArray(accepted) ? [...accepted] : (accepted as Exclude<Written, readonly string[]>),
+    nearest: Array.isArray(nearest) ? [...nearest] : (nearest as Exclude<Written, readonly string[]>),
     facts: { ...finding.facts },
   }
 }

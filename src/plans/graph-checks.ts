@@ -68,6 +68,11 @@ export function graphChecks(builder: GraphBuilder, { database, received }: Servi
       demanded: t.expose('demanded', { type: 'Json', nullable: true }),
       accepted: t.expose('accepted', { type: 'Json', nullable: true }),
       margin: t.expose('margin', { type: 'Json', nullable: true, description: 'Negative outside what is demanded.' }),
+      nearest: t.expose('nearest', {
+        type: 'Json',
+        nullable: true,
+        description: 'What would conform in place of `accepted`, as near as can be, in the unit of the plan.',
+      }),
       facts: t.expose('facts', { type: 'Json' }),
     }),
   })
@@ -111,7 +116,7 @@ export function graphChecks(builder: GraphBuilder, { database, received }: Servi
       })),
     )
   }
-  return { Check, FindingConnection, Block, loadFindings, loadBlocks }
+  return { Check, Finding, FindingConnection, Block, loadFindings, loadBlocks }
 }
 
 function findingsPage(key: RevisionKey, { findings }: FindingsRead, args: PageArgs): Connection<Finding> {

@@ -46,7 +46,7 @@ export function graphPlans(
     { type: Revision, name: 'PlanRevisionConnection' },
     { name: 'PlanRevisionEdge' },
   )
-  const { Check, FindingConnection, Block, loadFindings, loadBlocks } = graphChecks(builder, services)
+  const { Check, Finding, FindingConnection, Block, loadFindings, loadBlocks } = graphChecks(builder, services)
   const loadRevisions = async (keys: RevisionKey[]) => inOrder(keys.map(textOf), await readRevisions(sql, keys), textOf)
 
   Plan.implement({
@@ -189,5 +189,5 @@ export function graphPlans(
       resolve: (_root, key) => orNull(getRevision(sql, key)),
     }),
   }))
-  return { Plan, Revision, loadRevisions }
+  return { Plan, Revision, Finding, loadRevisions }
 }

@@ -20,11 +20,12 @@ export interface PermitCheck {
 }
 
 /** A permit as a revision to be checked: the revision with its limit relaxed. */
-interface PermitSoFar extends CheckedSoFar {
+export interface PermitSoFar extends CheckedSoFar {
   readonly permit: string
 }
 
-function soFar({ record, content, from }: PermitToCheck, book: RuleBook): PermitSoFar {
+/** A permit as it was left by its last check. */
+export function permitSoFar({ record, content, from }: PermitToCheck, book: RuleBook): PermitSoFar {
   const cited = book.versionsOf(content.product).find(({ version }) => version === content.productVersion)
   const relaxed = relaxedContent(
     content,
@@ -50,7 +51,7 @@ export function checkPermits(
   book: RuleBook,
   tellFailure: (permit: string, error: unknown) => void,
 ): PermitCheck[] {
-  const asked = permits.map((permit) => soFar(permit, book))
+  const asked = permits.map((permit) => permitSoFar(permit, book))
   const brought: ReadonlyMap<PermitSoFar, BroughtForward> = bringForward(asked, book, {
     tellFailure: ({ permit }, error) => tellFailure(permit, error),
     isLate: () => false,

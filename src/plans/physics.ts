@@ -14,16 +14,20 @@ import {
   ONE,
   PI,
   round,
+  roundDown,
+  roundUp,
   subtract,
+  ZERO,
 } from '../exact/decimal.ts'
 import { inUnit, writeQuantity } from '../exact/quantity.ts'
 import type { UnitCode } from '../exact/unit-codes.ts'
+import type { Written } from '../rules/demand.ts'
 import type { Attributes } from '../rules/inputs.ts'
 import { limitValue } from './accepted.ts'
 import { guardBandWidth } from './decision-check.ts'
 import { type Found, found } from './findings.ts'
 import { type Connections, isEarthed, liesAcrossLiveAndEarth } from './product-match.ts'
-import { plannedEnds, quantityValue, valueSet } from './windows.ts'
+import { canonical, plannedEnds, quantityValue, valueSet } from './windows.ts'
 import { type Settings, type SettingsOf, type Step, unitCode } from './words.ts'
 
 /** One variant of a product version. */
@@ -40,14 +44,15 @@ const DIGITS_SHOWN = 3
 const TWO_PI = multiply(decimal(2), PI)
 
 /** Live-to-earth capacitance as declared, and between which values a sound unit's lies. Farads. */
-interface Capacitance {
+export interface Capacitance {
   readonly declared: Decimal
   readonly tolerance: Decimal
   readonly least: Decimal
   readonly greatest: Decimal
 }
 
-function capacitanceOf(attributes: Attributes): Capacitance | undefined {
+/** Undefined where the product declares none. */
+export function capacitanceOf(attributes: Attributes): Capacitance | undefined {
   const declared = attributes.get('liveToEarthCapacitance')
   if (typeof declared !== 'object') return undefined
   const given = attributes.get('capacitanceTolerance')
@@ -157,6 +162,8 @@ function checkCapacitiveCurrent(settings: SettingsOf<'electric-strength-ac'>, su
           parameter: 'openLeadMinimum',
           relation: '<=',
           ...compared(unit, { demanded: least, accepted: minimum, margin: subtract(least, minimum) }),
+          // A minimum of nothing sees no open lead, so where the least current is nothing there is none that would do.
+          nearest: isZero(least) ? null : { value: shown(roundDown(least, DIGITS_SHOWN), unit), unit },
           facts: { ...declared(), voltage: stated(voltage.least, 'V'), frequency: stated(frequency.least, 'Hz') },
         }),
       )
@@ -219,20 +226,23 @@ function aboveLimits(
       value: limit && guardBand ? subtract(limit, guardBand) : limit,
       unit: settings.limitUpper.unit,
       isPassed: settings.limitUpper.inclusive,
+      beside: guardBand ?? ZERO,
     },
     {
       parameter: 'tripCurrent',
       value: quantityValue(settings.tripCurrent),
       unit: settings.tripCurrent.unit,
       isPassed: false,
+      beside: ZERO,
     },
   ]
-  return limits.flatMap(({ parameter, value, unit, isPassed }) => {
+  return limits.flatMap(({ parameter, value, unit, isPassed, beside }) => {
     if (!value) return []
     const side = compare(greatest, value)
     if (side < 0 || (side === 0 && isPassed)) return []
     const numbers = compared(unitCode(unit), { demanded: greatest, accepted: value, margin: subtract(value, greatest) })
-    return [found({ severity: 'blocking', code, parameter, relation: '>=', ...numbers, facts: facts() })]
+    const nearest = nearestAbove(add(greatest, beside), unitCode(unit), isPassed)
+    return [found({ severity: 'blocking', code, parameter, relation: '>=', ...numbers, nearest, facts: facts() })]
   })
 }
 
@@ -260,6 +270,7 @@ function checkSource(settings: SettingsOf<'protective-bonding' | 'protective-con
       parameter: 'sourceVoltage',
       relation: '>=',
       ...compared(unit, { demanded: needed, accepted: voltage, margin: subtract(voltage, needed) }),
+      nearest: { most: shown(roundUp(needed, DIGITS_SHOWN), unit), unit },
       facts: {
         current: stated(current, 'A'),
         limitUpper: stated(limit, unitCode(settings.limitUpper.unit)),
@@ -300,8 +311,18 @@ function compared(unit: UnitCode, numbers: { demanded: Decimal; accepted: Decima
   }
 }
 
+/** The least number of the digits shown that the current does not reach or, where it passes on it, does not exceed. */
+function nearestAbove(current: Decimal, unit: UnitCode, isPassed: boolean): Written {
+  const value = shown(roundUp(current, DIGITS_SHOWN), unit)
+  return isPassed || compare(canonical(value, unit), current) > 0 ? { value, unit } : { above: value, unit }
+}
+
 function rounded(value: Decimal, unit: UnitCode): string {
-  return formatDecimal(round(inUnit(value, unit), DIGITS_SHOWN))
+  return shown(round(value, DIGITS_SHOWN), unit)
+}
+
+function shown(value: Decimal, unit: UnitCode): string {
+  return formatDecimal(inUnit(value, unit))
 }
 
 /** A number that the plan or product states, as text with its unit. */

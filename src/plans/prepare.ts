@@ -1,6 +1,7 @@
+import type { UnitCode } from '../exact/unit-codes.ts'
 import type { Accepted } from '../rules/demand.ts'
 import { type CompiledFormula, compilePlanFormula } from '../rules/feel-compile.ts'
-import type { StepKind } from '../rules/words.ts'
+import type { Parameter, StepKind } from '../rules/words.ts'
 import { acceptedBy, acceptedByPlan, kindsPreceded } from './accepted.ts'
 import { bondedTerminals, findOpenAbove } from './coverage.ts'
 import type { Found } from './findings.ts'
@@ -39,6 +40,8 @@ export interface PreparedGroup {
   readonly measurements: readonly string[]
   readonly attributes: StepAttributes
   readonly accepted: (variant: string) => Accepted
+  /** The unit in which a parameter is stated, where it is. */
+  readonly unitOf: (parameter: Parameter) => UnitCode | undefined
   readonly limits: readonly PreparedLimit[]
 }
 
@@ -123,6 +126,12 @@ function prepareGroup(group: Group, limits: readonly PreparedLimit[], preceded: 
       const accepted = acceptedBy(settings, variant, preceded)
       byVariant.set(variant, accepted)
       return accepted
+    },
+    unitOf(parameter) {
+      const member: unknown = new Map<string, unknown>(Object.entries(settings)).get(parameter)
+      return typeof member === 'object' && member !== null && 'unit' in member
+        ? unitCode(String(member.unit))
+        : undefined
     },
     limits,
   }

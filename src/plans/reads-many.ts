@@ -1,5 +1,6 @@
 import type { Database } from '../platform/database/pool.ts'
 import type { Sql } from '../platform/database/sql.ts'
+import type { RevisionCheck } from './check.ts'
 import { answerRevisions, type FindingPlace, type FindingsRead, writePlan } from './reads.ts'
 import { readRuleBook, readRulesNow } from './reads-rules.ts'
 import { keyText, type Plan, type Revision, type RevisionKey, type RevisionRecord, writeCheck } from './record.ts'
@@ -92,6 +93,20 @@ export async function readFirstFindings(
     read.set(keyText(draft), { check: writeCheck(check), findings: places.slice(0, page.limit + 1) })
   }
   return read
+}
+
+/**
+ * What rules and physics say of these contents by the rules version of now, from now on; nothing is stored.
+ * @param records of one product
+ */
+export async function checkRecordsNow(
+  database: Database,
+  records: readonly RevisionRecord[],
+): Promise<{ readonly rulesVersion: number; readonly at: number; readonly checks: readonly RevisionCheck[] }> {
+  const { rulesVersion, at } = await readRulesNow(database)
+  const products = [...new Set(records.map(({ product }) => product))]
+  const book = await readRuleBook(database, database.sql, rulesVersion, products)
+  return { rulesVersion, at, checks: records.map((record) => checkContent(record, book, at)) }
 }
 
 /** The blocks of each revision by its newest check, ascending, by `keyText`; none before the first check. */

@@ -39,7 +39,10 @@ const TIMELINES_MAX = 4
 const memories = new WeakMap<Database, Memory>()
 
 /** The house's rules version now, and the instant, through the clock: milliseconds since the epoch. */
-export async function readRulesNow({ sql, clock }: Database): Promise<{ rulesVersion: number; at: number }> {
+export async function readRulesNow({
+  sql,
+  clock,
+}: Pick<Database, 'sql' | 'clock'>): Promise<{ rulesVersion: number; at: number }> {
   const [row] = await sql.query<{ rulesVersion: number; now: number }>(
     `SELECT rules_version AS "rulesVersion", floor(extract(epoch FROM clock_timestamp()) * 1000)::int8 AS now
      FROM intake.gate WHERE site_id = '*'`,

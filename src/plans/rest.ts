@@ -17,9 +17,8 @@ import {
   sendPage,
 } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
-import { SubmissionWire } from '../platform/versioned-words.ts'
 import { approveRevision } from './acts/approve.ts'
-import { createRevision, replaceRevision, submitRevision } from './acts/draft.ts'
+import { createRevision, replaceRevision } from './acts/draft.ts'
 import { withdrawRevision } from './acts/stop.ts'
 import { FindingWire, writeFinding } from './findings.ts'
 import { getPlan, getRevision, listPlans, listRevisions, readBlocks, readFindings } from './reads.ts'
@@ -173,25 +172,6 @@ function registerRevisions(app: RestApp, services: Services): void {
 }
 
 function registerRevisionActs(app: RestApp, services: Services): void {
-  app.post(
-    '/v1/plans/:plan/revisions/:revision/submission',
-    {
-      config: { permission: 'write' },
-      schema: {
-        operationId: 'submitRevision',
-        tags,
-        summary: 'Check a draft and freeze it for the second person',
-        params: RevisionParams,
-        body: SubmissionWire,
-        response: {
-          200: RevisionWire,
-          ...refusals('revision-not-found', 'state-conflict', 'digest-stale', 'findings-block', 'rules-changed'),
-        },
-      },
-    },
-    (request) => submitRevision(services, request.person, request.params, request.body),
-  )
-
   app.post(
     '/v1/plans/:plan/revisions/:revision/approval',
     {

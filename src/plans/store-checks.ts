@@ -54,6 +54,33 @@ export function holdPageBehind(
   )
 }
 
+const LIVE = `(r.state = 'in-review' OR (r.state = 'approved' AND EXISTS (
+  SELECT 1 FROM governance.in_force f WHERE f.plan = r.plan AND f.revision = r.revision
+    AND (f.until_at IS NULL OR f.until_at > $1))))`
+
+/** The next live revisions, in order of plans and numbers, whether or not they are behind; held by nobody. */
+export function selectLiveAfter(
+  sql: Sql,
+  page: { readonly at: number; readonly after: RevisionKey | null; readonly limit: number },
+): Promise<HeldRevision[]> {
+  return sql.query<HeldRevision>(
+    `SELECT ${HELD} FROM governance.plan_revision r
+     WHERE ${LIVE} AND ($2::text IS NULL OR (r.plan COLLATE "C", r.revision) > ($2, $3::int))
+     ORDER BY r.plan COLLATE "C", r.revision LIMIT $4`,
+    [timestamptzText(page.at), page.after?.plan ?? null, page.after?.revision ?? null, page.limit],
+    'plans_live_after',
+  )
+}
+
+export async function countLive(sql: Sql, at: number): Promise<number> {
+  const [row] = await sql.query<{ count: number }>(
+    `SELECT count(*) AS count FROM governance.plan_revision r WHERE ${LIVE}`,
+    [timestamptzText(at)],
+    'plans_count_live',
+  )
+  return row?.count ?? 0
+}
+
 /**
  * The stored content of these revisions, by `keyText`: as many as fit into so many bytes, one at least. Ask once they are
  * held.

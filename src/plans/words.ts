@@ -1,12 +1,12 @@
 import { z } from 'zod'
 import { DigestWire } from '../exact/canonical.ts'
 import type { TieRule } from '../exact/decimal.ts'
-import { DecimalTextWire } from '../exact/quantity.ts'
 import { KeyWire, TextWire } from '../exact/text.ts'
-import { type Dimension, readUnit, type UnitCode, unitCodes, units } from '../exact/unit-codes.ts'
+import { readUnit, type UnitCode } from '../exact/unit-codes.ts'
 import { EffectWire, NumberWire } from '../platform/versioned-words.ts'
 import { insulations } from '../products/attributes.ts'
 import { type StepKind, stepKinds } from '../rules/words.ts'
+import { decidedIn, limitOf, quantityOf, windowOf, withMeanings } from './setting-words.ts'
 
 export const revisionStates = ['draft', 'in-review', 'approved', 'withdrawn'] as const
 export type RevisionState = (typeof revisionStates)[number]
@@ -39,70 +39,6 @@ export const conductorStates = ['closed', 'open'] as const
 /** Revision numbers are whole and fit the database's `integer`. */
 export const RevisionNumberWire = NumberWire
 
-/** Text of a unit of one dimension. Which code it means is said by `readUnit`, which knows the other spellings. */
-function unitOf(dimension: Dimension) {
-  const codes = unitCodes.filter((code) => units[code].dimension === dimension)
-  return z
-    .string()
-    .max(16)
-    .refine(
-      (text) => {
-        const code = readUnit(text)
-        return typeof code === 'string' && units[code].dimension === dimension
-      },
-      `must be a unit of ${dimension}: ${codes.join(', ')}`,
-    )
-}
-
-function quantityOf(dimension: Dimension) {
-  return z.strictObject({ value: DecimalTextWire, unit: unitOf(dimension) })
-}
-
-/** What the plan sets, and the least and most that it accepts as a valid test, both included. */
-function windowOf(dimension: Dimension) {
-  return z.strictObject({
-    set: DecimalTextWire.nullish(),
-    least: DecimalTextWire.nullish(),
-    most: DecimalTextWire.nullish(),
-    unit: unitOf(dimension),
-  })
-}
-
-/**
- * A limit: one value, or one by variant; exactly one of the two (checked with the content). `formula` says where the
- * values come from, in the limit's unit, and is compared with them.
- */
-function limitOf(dimension: Dimension) {
-  return z.strictObject({
-    value: DecimalTextWire.nullish(),
-    byVariant: z.record(KeyWire, DecimalTextWire).nullish(),
-    unit: unitOf(dimension),
-    inclusive: z.boolean(),
-    formula: TextWire(500).nullish(),
-  })
-}
-
-/**
- * The guard band `w` of a guarded decision rule: a quantity of the limit's dimension, or a multiple of the expanded
- * uncertainty that the instrument's calibration states for the reading; exactly one of the two (checked with the content).
- */
-function guardBandOf(dimension: Dimension) {
-  return z.strictObject({
-    value: DecimalTextWire.nullish(),
-    unit: unitOf(dimension).nullish(),
-    multiple: DecimalTextWire.nullish(),
-  })
-}
-
-/** How a step's numbers are decided beside its limits. */
-function decidedIn(dimension: Dimension) {
-  return {
-    guardBand: guardBandOf(dimension),
-    // What a number is rounded to a multiple of, where the plan rounds (the rounding range of ISO 80000-1, Annex B).
-    roundingRange: quantityOf(dimension),
-  }
-}
-
 const voltage = windowOf('voltage')
 const time = windowOf('time')
 const frequency = windowOf('frequency')
@@ -112,8 +48,8 @@ const current = quantityOf('current')
 
 /** Largest resistance of the leads that may be taken off, and how old its measurement may be. */
 const LeadOffsetWire = z.strictObject({
-  most: quantityOf('resistance'),
-  ageMax: quantityOf('time'),
+  most: quantityOf('resistance').describe('The largest'),
+  ageMax: quantityOf('time').describe('Of its measurement, at the start of the step'),
 })
 
 const bonding = {
@@ -145,7 +81,7 @@ const strength = {
 }
 const strengthOptional = {
   rampDown: time,
-  arcDetection: z.strictObject({ threshold: current }),
+  arcDetection: z.strictObject({ threshold: current.describe('Of the arc') }),
   limitLower: currentLimit,
   openLeadMinimum: current,
   contactProvenBy: KeyWire,
@@ -208,20 +144,21 @@ function stepOf<Kind extends StepKind, Required extends Shape, Optional extends 
   settings: { required: Required; optional: Optional },
   connection: Connection,
 ) {
-  const optional = nullish(settings.optional)
+  const required = withMeanings(settings.required)
+  const optional = withMeanings(nullish(settings.optional))
   return z.strictObject({
     step: KeyWire.describe('Its key, stable across revisions'),
-    kind: z.literal(kind),
+    kind: z.literal(kind).describe('What is tested'),
     required: z.boolean().describe('Whether a run without it is incomplete'),
     after: z.array(KeyWire).max(100).describe('Steps that must have ended before it starts'),
-    ...settings.required,
+    ...required,
     ...optional,
     measurements: z
       .array(
         z.strictObject({
           measurement: KeyWire.describe('Its key, stable across revisions'),
-          ...connection,
-          ...nullish(settings.required),
+          ...withMeanings(connection),
+          ...withMeanings(nullish(settings.required)),
           ...optional,
         }),
       )
@@ -260,7 +197,7 @@ const ResidualWire = stepOf('residual-voltage', { required: residual, optional: 
 /** A person looks, and says whether it is as it should be; nothing is measured. */
 const InspectionWire = z.strictObject({
   step: KeyWire.describe('Its key, stable across revisions'),
-  kind: z.literal('inspection'),
+  kind: z.literal('inspection').describe('What is tested'),
   required: z.boolean().describe('Whether a run without it is incomplete'),
   after: z.array(KeyWire).max(100).describe('Steps that must have ended before it starts'),
   measurements: z
@@ -271,7 +208,8 @@ const InspectionWire = z.strictObject({
       }),
     )
     .min(1)
-    .max(200),
+    .max(200)
+    .describe('Each thing to look at'),
 })
 
 export const StepWire = z.discriminatedUnion(
@@ -316,10 +254,13 @@ export const PlanContentWire = z
       .describe('Attempts at a unit before a cause must be given; kept, and not enforced yet'),
     runDurationMax: quantityOf('time').describe('A longer run is held'),
     decisionRule: z
-      .strictObject({ kind: z.enum(decisionRules) })
+      .strictObject({ kind: z.enum(decisionRules).describe('JCGM 106, 8.3') })
       .describe('simple: by the limit; guarded: by the limit moved inwards by guardBand of the step'),
     rounding: z
-      .strictObject({ kind: z.enum(roundingKinds), ties: z.enum(tieRules).nullish() })
+      .strictObject({
+        kind: z.enum(roundingKinds).describe('ISO 80000-1, Annex B'),
+        ties: z.enum(tieRules).nullish().describe('Where a number goes that lies halfway; needed with rounded'),
+      })
       .describe('absolute: numbers are compared as they are; rounded: to roundingRange of the step first'),
     steps: z.array(StepWire).min(1).max(100).describe('In sequence'),
   })
@@ -340,7 +281,10 @@ export interface GuardBand {
 export type LeadOffset = z.infer<typeof LeadOffsetWire>
 
 export const RevisionDraftWire = z
-  .strictObject({ content: PlanContentWire, changeReason: TextWire(1000).nullish() })
+  .strictObject({
+    content: PlanContentWire,
+    changeReason: TextWire(1000).nullish().describe('Why there is another; needed for every number above 1'),
+  })
   .meta({ id: 'PlanRevisionDraft' })
 export type RevisionDraft = z.infer<typeof RevisionDraftWire>
 

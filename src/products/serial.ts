@@ -11,10 +11,11 @@ import { type PatternRefusal, type Piece, readPattern } from './serial-pattern.t
 export const letterRules = ['upper', 'lower', 'any'] as const
 
 export const SerialRuleWire = z.strictObject({
-  pattern: TextWire(200),
-  letters: z.enum(letterRules),
-  /** Whether spaces and control characters at both ends are cut off; scanners append a carriage return. */
-  trim: z.boolean(),
+  pattern: TextWire(200).describe(
+    'A row of characters, and sets like `[0-9]`, each with `{n}` or `{n,m}`: the part of regular expressions without groups, `*` and `+`',
+  ),
+  letters: z.enum(letterRules).describe('What ASCII letters become before the pattern is asked'),
+  trim: z.boolean().describe('Whether spaces and control characters at both ends are cut off; scanners append some'),
 })
 export type SerialRule = z.infer<typeof SerialRuleWire>
 

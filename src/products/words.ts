@@ -39,7 +39,7 @@ const attributeWires = {
   earthCoreResistance: QuantityWire.describe('Of the protective core of the supply cord'),
   cordLength: QuantityWire.describe('m'),
   mobility: z.enum(mobilities).describe('How it is moved in use'),
-  loadKind: z.enum(loadKinds),
+  loadKind: z.enum(loadKinds).describe('What the mains power does in it'),
 } as const satisfies Record<ProductAttribute, z.ZodType>
 
 /** What a variant says differently from its product: any single-valued attribute. */
@@ -102,7 +102,10 @@ export const ProductContentWire = z
 export type ProductContent = z.infer<typeof ProductContentWire>
 
 export const VersionDraftWire = z
-  .strictObject({ content: ProductContentWire, changeReason: TextWire(1000).nullish() })
+  .strictObject({
+    content: ProductContentWire,
+    changeReason: TextWire(1000).nullish().describe('Why there is another; needed for every number above 1'),
+  })
   .meta({ id: 'ProductVersionDraft' })
 export type VersionDraft = z.infer<typeof VersionDraftWire>
 

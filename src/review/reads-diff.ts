@@ -43,6 +43,6 @@ export async function diffRevisionsOf(
   })
 }
 
-function diffed(record: RevisionRecord): DiffedRevision {
+export function diffed(record: RevisionRecord): DiffedRevision {
   return { revision: record.revision, digest: record.digest, content: contentOf(record) }
 }

@@ -10,6 +10,7 @@ import { fieldInvalid, Problem, type ProblemError, requireText } from '../platfo
 import { firstState, requireHigherNumber, requireMove, type Versioned, withAuthor } from '../platform/versioned.ts'
 import { draftErrors, readEffect, type Submission } from '../platform/versioned-words.ts'
 import { compileTable, type TableRefusal } from './compile-table.ts'
+import { type PublishedEdition, publishedImpact } from './impacts.ts'
 import { type EditionAction, lifecycle } from './lifecycle.ts'
 import { answerEdition } from './reads.ts'
 import { verify } from './reads-verification.ts'
@@ -32,6 +33,7 @@ import {
   selectTableFacts,
   type TableFacts,
 } from './store.ts'
+import { selectNewestImpact } from './store-impacts.ts'
 import { refusalsOf, warningsOf } from './verify/verdict.ts'
 import type { EditionContent, EditionDraft, PublicationRequest } from './words.ts'
 
@@ -110,14 +112,14 @@ export async function submitEdition(
 
 /**
  * The second person's signature: the edition takes effect at the instant given, and from this commit on no run counts
- * against a revision that has not been checked with it.
+ * against a revision that has not been checked with it. What was found when its impact was asked for is repeated.
  */
 export async function publishEdition(
   services: RuleServices,
   actor: PersonActor,
   key: EditionKey,
   request: PublicationRequest,
-): Promise<Edition> {
+): Promise<PublishedEdition> {
   const by = actor.person
   const { digest, meaning, bindsBecause = null } = request
   const asked = readEffect(request.effectiveFrom, '/effectiveFrom')
@@ -129,6 +131,9 @@ export async function publishEdition(
     const state = requireMove(lifecycle, 'publishEdition', current, { by, digest })
     const tableWarnings = requireChecked(current, checked)
     const effectiveFrom = act.effectiveAt(asked, '/effectiveFrom')
+    const newest = await selectNewestImpact(act.sql, { ...key, digest })
+    const at = { rulesVersion: act.rulesVersion, effectiveFrom: asked, bindsBecause }
+    const impact = newest === undefined ? null : publishedImpact(newest, at)
     const rulesVersion = act.raiseRules()
     const record = await markPublished(act, key, {
       state,
@@ -140,8 +145,8 @@ export async function publishEdition(
       tableWarnings,
     })
     act.touch('rules', key.table, 'all')
-    const facts = { meaning, bindsBecause, effectiveFrom: writeInstant(effectiveFrom), rulesVersion }
-    return entered(act, 'publishEdition', actor, record, facts)
+    const facts = { meaning, bindsBecause, effectiveFrom: writeInstant(effectiveFrom), rulesVersion, impact }
+    return { ...(await entered(act, 'publishEdition', actor, record, facts)), impact }
   })
   services.nudgeSweep?.()
   return answer

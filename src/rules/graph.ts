@@ -38,7 +38,7 @@ const editionsOf = (table: string): Listing<Edition, number> => ({
 const textOf = ({ table, edition }: EditionKey) => `${table}/${edition}`
 
 /** Rule sets, rule tables and their editions. */
-export function graphRules(builder: GraphBuilder, { database, received }: Services): void {
+export function graphRules(builder: GraphBuilder, { database, received }: Services) {
   const { sql } = database
   const RuleSet = builder.objectRef<RuleSet>('RuleSet')
   const RuleTable = builder.objectRef<RuleTable>('RuleTable')
@@ -57,6 +57,10 @@ export function graphRules(builder: GraphBuilder, { database, received }: Servic
   const Verification = graphVerification(builder)
   const loadTables = async (keys: string[]) =>
     inOrder(keys, await readRuleTables(sql, keys, received.now()), ({ table }) => table)
+  const editionsByKey = {
+    loaderOptions: { cacheKeyFn: textOf },
+    load: async (keys: EditionKey[]) => inOrder(keys.map(textOf), await readEditions(sql, keys), textOf),
+  }
 
   RuleSet.implement({
     description: 'A rule set and the tables that belong to it.',
@@ -90,8 +94,7 @@ export function graphRules(builder: GraphBuilder, { database, received }: Servic
       editionInEffectDetails: t.loadable({
         type: Edition,
         nullable: true,
-        loaderOptions: { cacheKeyFn: textOf },
-        load: async (keys: EditionKey[]) => inOrder(keys.map(textOf), await readEditions(sql, keys), textOf),
+        ...editionsByKey,
         resolve: ({ table, editionInEffect }) =>
           editionInEffect === null ? null : { table, edition: editionInEffect },
       }),
@@ -179,6 +182,7 @@ export function graphRules(builder: GraphBuilder, { database, received }: Servic
       resolve: (_root, { table, edition }) => orNull(getEdition(sql, table, edition)),
     }),
   }))
+  return { Edition, editionsByKey }
 }
 
 /** What verifying a table found, as REST answers it. */

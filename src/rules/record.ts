@@ -33,7 +33,7 @@ export interface EditionRecord extends EditionKey, DraftRecord<EditionState> {
 export const EditionWarningWire = z
   .strictObject({
     pointer: z.string(),
-    code: z.enum(['override-of-unknown-table', ...tableWarningCodes]),
+    code: z.enum(['override-of-unknown-table', 'rows-not-binding', ...tableWarningCodes]),
     detail: z.string(),
   })
   .meta({ id: 'EditionWarning' })
@@ -93,17 +93,33 @@ export function writeEdition(record: EditionRecord, isTable: (table: string) => 
     submittedAt: writeInstantOrNull(submittedAt),
     publishedAt: writeInstantOrNull(publishedAt),
     effectiveFrom: writeInstantOrNull(effectiveFrom),
-    warnings: [...warningsOf(record.content, isTable), ...tableWarnings],
+    warnings: [...overrideWarnings(record.content, isTable), ...bindingWarnings(record), ...tableWarnings],
   }
 }
 
 /** Tables may be written in any order, so that an override of one that is not there yet is no mistake by itself. */
-function warningsOf({ overrides }: EditionContent, isTable: (table: string) => boolean): EditionWarning[] {
+function overrideWarnings({ overrides }: EditionContent, isTable: (table: string) => boolean): EditionWarning[] {
   return (overrides ?? []).flatMap(({ table }, index) => {
     if (isTable(table)) return []
     const detail = `There is no rule table ${table}, so that nothing is overridden.`
     return [{ pointer: `#/content/overrides/${index}/table`, code: 'override-of-unknown-table' as const, detail }]
   })
+}
+
+/** A table that only warns lets every plan through, and looks like one that does not. */
+function bindingWarnings({ content, state, bindsBecause }: EditionRecord): EditionWarning[] {
+  if ((bindsBecause ?? '').trim() !== '') return []
+  const binding = new Set(
+    content.sources
+      .filter(({ use, verification }) => use === 'routine' && verification === 'verified')
+      .flatMap(({ rows }) => rows),
+  )
+  const rows = content.rows.map(({ row }) => row).filter((row) => !binding.has(row))
+  if (rows.length === 0) return []
+  const unless = state === 'published' ? '' : ' unless the publication states bindsBecause'
+  const named = rows.length > 5 ? `${rows.slice(0, 5).join(', ')} and ${rows.length - 5} more` : rows.join(', ')
+  const detail = `No verified source about routine tests states ${named}: what they demand only warns and blocks no plan${unless}.`
+  return [{ pointer: '#/content/sources', code: 'rows-not-binding', detail }]
 }
 
 /** How a sentence calls it. */

@@ -14,6 +14,7 @@ import {
 import type { RestApp, Services } from '../platform/http/server.ts'
 import { SubmissionWire } from '../platform/versioned-words.ts'
 import { createEdition, publishEdition, type RuleServices, replaceEdition, submitEdition } from './acts.ts'
+import { PublishedEditionWire } from './impacts.ts'
 import { getEdition, listEditions, listRuleSets, listRuleTables } from './reads.ts'
 import { getVerification } from './reads-verification.ts'
 import { EditionWire, RuleSetWire, RuleTableWire } from './record.ts'
@@ -200,10 +201,12 @@ export function registerRules(app: RestApp, services: Services & RuleServices): 
         operationId: 'publishEdition',
         tags,
         summary: 'Sign an edition as the second person; it takes effect from the instant given',
+        description:
+          'The figures of the newest impact asked for this content are repeated in the answer and the ledger.',
         params: EditionParams,
         body: PublicationRequestWire,
         response: {
-          200: EditionWire,
+          200: PublishedEditionWire,
           ...refusals(
             'edition-not-found',
             'state-conflict',

@@ -220,17 +220,21 @@ export type Override = NonNullable<EditionContent['overrides']>[number]
 export const EditionDraftWire = z
   .strictObject({
     content: EditionContentWire,
-    changeReason: TextWire(1000).nullish(),
+    changeReason: TextWire(1000).nullish().describe('Why there is another; needed for every number above 1'),
   })
   .meta({ id: 'EditionDraft' })
 export type EditionDraft = z.infer<typeof EditionDraftWire>
 
 export const PublicationRequestWire = z
   .strictObject({
-    digest: DigestWire,
-    effectiveFrom: EffectWire,
-    meaning: TextWire(200),
-    bindsBecause: TextWire(1000).nullish(),
+    digest: DigestWire.describe('Of the content that was read'),
+    effectiveFrom: EffectWire.describe('at-once, or an instant to come'),
+    meaning: TextWire(200).describe('What the signature means'),
+    bindsBecause: TextWire(1000)
+      .nullish()
+      .describe(
+        'Why its rows bind though no verified source about routine tests states them; without it those rows only warn',
+      ),
   })
   .meta({ id: 'EditionPublication' })
 export type PublicationRequest = z.infer<typeof PublicationRequestWire>

@@ -1,4 +1,4 @@
-import { compare, type Decimal, isNegative } from '../exact/decimal.ts'
+import { compare, type Decimal, isNegative, ONE } from '../exact/decimal.ts'
 import { readQuantity } from '../exact/quantity.ts'
 import { type Dimension, readUnit, units } from '../exact/unit-codes.ts'
 import { type PlanContent, settingsOf } from '../plans/words.ts'
@@ -21,6 +21,33 @@ const stressOfKind = {
 
 /** What the schema of capabilities cannot say: units of the right dimension, bounds the right way round. */
 export function checkCapabilities(capabilities: Capabilities): ContentRefusal[] {
+  return [...capabilities.kinds.flatMap(checkAccuracy), ...checkRanges(capabilities)]
+}
+
+/** A share of what is set, below all of it. */
+function checkAccuracy({ kind, accuracy }: Capabilities['kinds'][number], index: number): ContentRefusal[] {
+  if (!accuracy) return []
+  const pointer = `/kinds/${index}/accuracy`
+  const refuse = (member: string, detail: string, code = 'field-invalid') => [
+    { pointer: pointer + member, code, detail },
+  ]
+  if (stressOfKind[kind] === undefined) return refuse('', `${kind} applies nothing, so nothing is set`)
+  const unit = readUnit(accuracy.unit)
+  if (typeof unit === 'object') return refuse('/unit', 'is not a unit', unit.refused)
+  if (units[unit].dimension !== 'ratio') return refuse('/unit', 'must be % or 1')
+  const share = accuracyOf(accuracy)
+  if (share === undefined || isNegative(share) || compare(share, ONE) >= 0)
+    return refuse('/value', 'must be from 0 to below 100 %')
+  return []
+}
+
+/** The share by which what is set may be missed; undefined where none is stated. */
+export function accuracyOf(accuracy: Capabilities['kinds'][number]['accuracy']): Decimal | undefined {
+  const read = readQuantity(accuracy)
+  return 'quantity' in read ? read.quantity.value : undefined
+}
+
+function checkRanges(capabilities: Capabilities): ContentRefusal[] {
   return capabilities.kinds.flatMap(({ kind, range }, index) => {
     if (!range) return []
     const pointer = `/kinds/${index}/range`

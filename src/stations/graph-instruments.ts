@@ -69,6 +69,12 @@ export function graphInstruments(builder: GraphBuilder, { sql }: Database) {
     fields: (t) => ({
       kind: t.expose('kind', { type: StepKind }),
       range: t.field({ type: Range, nullable: true, resolve: ({ range }) => range ?? null }),
+      accuracy: t.field({
+        type: Stated,
+        nullable: true,
+        description: 'How far the stress may be from what is set, either way, as a share of it.',
+        resolve: ({ accuracy }) => accuracy ?? null,
+      }),
     }),
   })
   Capabilities.implement({

@@ -18,12 +18,14 @@ export interface SheetAsked {
   readonly revision: number
   readonly variant?: string | null | undefined
   readonly station?: string | null | undefined
+  /** In place of the one that stands at the station now: whether it would take the revision. */
+  readonly instrument?: string | null | undefined
 }
 
 /**
- * The setup sheet of a revision: for one variant or all, and for the instrument that stands at a station now, where one
- * is named.
- * @throws Problem `revision-not-found`, `variant-not-found`, `station-not-found`
+ * The setup sheet of a revision: for one variant or all, and for an instrument, or the one that stands at a station now,
+ * where one is named.
+ * @throws Problem `revision-not-found`, `variant-not-found`, `station-not-found`, `instrument-not-found`
  */
 export async function getSetupSheet(database: Database, asked: SheetAsked): Promise<SetupSheet> {
   return inTransaction(database, async (sql) => {
@@ -37,7 +39,8 @@ export async function getSetupSheet(database: Database, asked: SheetAsked): Prom
       throw new Problem('revision-not-found', { detail: `There is no revision ${asked.revision} of ${asked.plan}.` })
     }
     const { content, digest, state } = revision
-    const variants = variantNames((await getVersion(sql, content.product, content.productVersion)).content)
+    const product = (await getVersion(sql, content.product, content.productVersion)).content
+    const variants = variantNames(product)
     const variant = asked.variant ?? undefined
     if (variant !== undefined && !variants.includes(variant)) {
       const detail = `Version ${content.productVersion} of ${content.product} has no variant ${variant}.`
@@ -48,10 +51,12 @@ export async function getSetupSheet(database: Database, asked: SheetAsked): Prom
       ...cited,
       state,
       content,
+      productName: product.name,
+      at: share.at,
       variants,
       variant,
       station: station && { station: station.station, name: station.name, site: station.site },
-      ...(await readInstrument(sql, station, cited, share.at)),
+      ...(await readInstrument(sql, { station, instrument: asked.instrument ?? undefined, cited }, share.at)),
       revisionNow: {
         isInForce: revision.isInForce,
         isChecked: revision.isChecked,
@@ -68,20 +73,28 @@ async function findStation(sql: Sql, station: string): Promise<StationRecord> {
   return found
 }
 
-/** The instrument that stands there now, and the programs in which the revision stands in it. */
+interface InstrumentAsked {
+  readonly station: StationRecord | undefined
+  readonly instrument: string | undefined
+  readonly cited: { readonly plan: string; readonly revision: number; readonly revisionDigest: string }
+}
+
+/** The instrument asked for, or the one that stands there now, and the programs in which the revision stands in it there. */
 async function readInstrument(
   sql: Sql,
-  station: StationRecord | undefined,
-  cited: { readonly plan: string; readonly revision: number; readonly revisionDigest: string },
+  { station, instrument: named, cited }: InstrumentAsked,
   at: number,
 ): Promise<Pick<SheetFacts, 'instrument' | 'programs'>> {
-  if (station === undefined) return { instrument: undefined, programs: [] }
-  const assignments = await selectAssignmentsAround(sql, station.station)
-  const placed = instrumentAt(assignments, station.station, at)
-  if (placed === undefined) return { instrument: undefined, programs: [] }
-  const instrument = await selectInstrument(sql, placed.instrument)
-  const programmings = await selectProgrammingsOf(sql, [placed.instrument])
-  const place = { station: station.station, instrument: placed.instrument }
+  const assignments = station === undefined ? [] : await selectAssignmentsAround(sql, station.station)
+  const key = named ?? (station && instrumentAt(assignments, station.station, at)?.instrument)
+  if (key === undefined) return { instrument: undefined, programs: [] }
+  const instrument = await selectInstrument(sql, key)
+  if (instrument === undefined) {
+    throw new Problem('instrument-not-found', { detail: `There is no instrument ${key}.` })
+  }
+  if (station === undefined) return { instrument, programs: [] }
+  const programmings = await selectProgrammingsOf(sql, [key])
+  const place = { station: station.station, instrument: key }
   const found = latestProgramming({ programmings, assignments }, { ...place, ...cited }, at)
   return { instrument, programs: found?.programming.programs ?? [] }
 }

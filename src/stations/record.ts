@@ -55,11 +55,17 @@ export interface ProgrammingRecord extends Programming {
 export function storedCapabilities({ programs, kinds }: Capabilities): Instrument['capabilities'] {
   return {
     programs: programs ?? null,
-    kinds: kinds.map(({ kind, range }) => {
-      if (!range) return { kind }
-      const { least, most, unit } = range
-      return { kind, range: { ...(least && { least }), ...(most && { most }), unit } }
-    }),
+    kinds: kinds.map(({ kind, range, accuracy }) => ({
+      kind,
+      ...(range && {
+        range: {
+          ...(range.least && { least: range.least }),
+          ...(range.most && { most: range.most }),
+          unit: range.unit,
+        },
+      }),
+      ...(accuracy && { accuracy }),
+    })),
   }
 }
 

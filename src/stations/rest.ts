@@ -11,12 +11,13 @@ import {
   sendTagged,
 } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
-import { Problem } from '../platform/problems.ts'
+import { Problem, type ProblemKey } from '../platform/problems.ts'
 import { createSite, createStation } from './acts.ts'
 import { getSite, getStation, listSites, listStations } from './reads.ts'
 import { getAssignment } from './reads-assignment.ts'
 import { getSetupSheet } from './reads-setup-sheet.ts'
 import { registerInstruments, registerProgrammings } from './rest-instruments.ts'
+import { PAGE_POLICY, setupSheetPage } from './setup-sheet-page.ts'
 import { SetupSheetWire } from './setup-sheet-words.ts'
 import { AssignmentWire, SiteDraftWire, SiteWire, StationDraftWire, StationWire } from './words.ts'
 
@@ -29,7 +30,17 @@ const StationParams = z.strictObject({ station: KeyWire })
 const RevisionParams = z.strictObject({ plan: KeyWire, revision: NumberParam })
 /** Asking by `serial` is not in this version: it is unknown, and so refused by name. */
 const AssignmentQuery = z.strictObject({ product: KeyWire, variant: KeyWire.optional(), operation: KeyWire })
-const SetupSheetQuery = z.strictObject({ variant: KeyWire.optional(), station: KeyWire.optional() })
+const SetupSheetQuery = z.strictObject({
+  variant: KeyWire.optional(),
+  station: KeyWire.optional(),
+  instrument: KeyWire.optional().describe('Whether it would take the revision, wherever it stands'),
+})
+const sheetRefusals = [
+  'revision-not-found',
+  'variant-not-found',
+  'station-not-found',
+  'instrument-not-found',
+] as const satisfies ProblemKey[]
 
 /** Sites, stations, instruments, calibrations, programmings, and what a station is to test with. */
 export function registerStations(app: RestApp, services: Services): void {
@@ -185,11 +196,34 @@ function registerAssignments(app: RestApp, { database }: Services): void {
         querystring: SetupSheetQuery,
         response: {
           200: SetupSheetWire,
-          ...refusals('revision-not-found', 'variant-not-found', 'station-not-found'),
+          ...refusals(...sheetRefusals),
         },
       },
     },
     (request) => getSetupSheet(database, { ...request.params, ...request.query }),
+  )
+
+  app.get(
+    '/v1/plans/:plan/revisions/:revision/setup-sheet/page',
+    {
+      config: { permission: 'setup-sheet' },
+      schema: {
+        operationId: 'getSetupSheetPage',
+        tags,
+        summary: 'The setup sheet as one HTML page for A4, with cautions and room for two signatures',
+        params: RevisionParams,
+        querystring: SetupSheetQuery,
+        response: {
+          200: { description: 'It loads nothing and runs nothing', content: { 'text/html': { schema: z.string() } } },
+          ...refusals(...sheetRefusals),
+        },
+      },
+    },
+    async (request, reply) => {
+      const page = setupSheetPage(await getSetupSheet(database, { ...request.params, ...request.query }))
+      reply.header('content-security-policy', `${PAGE_POLICY}; frame-ancestors 'none'`)
+      return reply.type('text/html; charset=utf-8').send(page as never)
+    },
   )
 }
 

@@ -2,6 +2,7 @@ import { z } from 'zod'
 import { DigestWire } from '../exact/canonical.ts'
 import { DecimalTextWire } from '../exact/quantity.ts'
 import { KeyWire } from '../exact/text.ts'
+import { InstantWire } from '../exact/time.ts'
 import { conductorStates, polarities, RevisionNumberWire, revisionStates } from '../plans/words.ts'
 import { stepKinds } from '../rules/words.ts'
 
@@ -85,15 +86,34 @@ export const SetupSheetWire = z
     revisionDigest: DigestWire,
     state: z.enum(revisionStates),
     product: KeyWire,
+    productName: z.string(),
     productVersion: z.int(),
     operation: KeyWire,
+    at: InstantWire.describe('Of the answer: what stands against using the revision is said as of then'),
     /** The one asked for; null: all in `variants`. */
     variant: KeyWire.nullable(),
     variants: z.array(KeyWire),
     station: z.strictObject({ station: KeyWire, name: z.string(), site: KeyWire }).nullable(),
-    instrument: z.strictObject({ instrument: KeyWire, name: z.string(), note: z.string() }).nullable(),
-    /** In order. `program` is null until a programming says which one it is. */
+    instrument: z
+      .strictObject({
+        instrument: KeyWire,
+        name: z.string(),
+        note: z.string(),
+        fits: z.boolean().describe('Whether it has every kind and range, and programs for every tester step'),
+        capacity: z
+          .strictObject({
+            testerSteps: z.int().describe('How many the revision needs: one for each planned measurement'),
+            programsNeeded: z.int(),
+            programs: z.int(),
+            stepsEach: z.int(),
+          })
+          .nullable()
+          .describe('null: it keeps no programs'),
+      })
+      .nullable(),
+    /** In order; a revision may span several. `program` is null until a programming says which one it is. */
     programs: z.array(z.strictObject({ program: KeyWire.nullable(), testerSteps: z.array(SheetTesterStepWire) })),
+    leftOver: z.array(SheetTesterStepWire).describe('Tester steps for which the instrument has no program left'),
     /** What a person looks at; it is keyed into no program. */
     inspections: z.array(SheetInspectionWire),
     marks: z.array(SheetMarkWire),

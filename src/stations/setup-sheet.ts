@@ -1,3 +1,4 @@
+import { writeInstant } from '../exact/time.ts'
 import {
   type AnySettings,
   type Limit,
@@ -20,6 +21,9 @@ export interface SheetFacts {
   readonly revisionDigest: string
   readonly state: RevisionState
   readonly content: PlanContent
+  readonly productName: string
+  /** Of the answer, milliseconds since the epoch. */
+  readonly at: number
   /** Those that the revision covers at the site ('' alone where the product has none). */
   readonly variants: readonly string[]
   /** The one asked for; undefined: every one. */
@@ -48,12 +52,19 @@ export function setupSheet(facts: SheetFacts): SetupSheet {
   const { content } = facts
   const named = facts.variants.filter((variant) => variant !== '')
   const shown = facts.variant === undefined ? named : [facts.variant]
+  const { programs, leftOver } = inPrograms(
+    facts,
+    content.steps.flatMap((step) => (step.kind === 'inspection' ? [] : sheetSteps(step, shown))),
+  )
+  const marks = [...marksOf(facts), ...misfitMarks(facts, leftOver)]
   return {
     plan: facts.plan,
     revision: facts.revision,
     revisionDigest: facts.revisionDigest,
     state: facts.state,
     product: content.product,
+    productName: facts.productName,
+    at: writeInstant(facts.at),
     productVersion: content.productVersion,
     operation: content.operation,
     variant: facts.variant ?? null,
@@ -64,39 +75,58 @@ export function setupSheet(facts: SheetFacts): SetupSheet {
           instrument: facts.instrument.instrument,
           name: facts.instrument.name,
           note: capabilityNote(content, facts.instrument.capabilities),
+          fits: marks.every(({ code }) => code !== 'instrument-not-capable'),
+          capacity: capacityOf(content, facts.instrument.capabilities),
         }
       : null,
-    programs: inPrograms(
-      facts,
-      content.steps.flatMap((step) => (step.kind === 'inspection' ? [] : sheetSteps(step, shown))),
-    ),
+    programs,
+    leftOver,
     inspections: content.steps.flatMap((step) => (step.kind === 'inspection' ? inspectionsOf(step) : [])),
-    marks: marksOf(facts),
+    marks,
     cautions: cautionsFor(content.steps.map(({ kind }) => kind)),
     governing: GOVERNING,
   }
 }
 
-function inPrograms(facts: SheetFacts, steps: readonly Omit<SheetTesterStep, 'testerStep'>[]): SetupSheet['programs'] {
-  const each = facts.instrument?.capabilities.programs?.stepsEach ?? steps.length
-  const groups: SetupSheet['programs'] = []
+/**
+ * Tester steps by the programs that hold them, as many to each as it takes; a revision may span programs. What goes beyond
+ * all that the instrument has is left over.
+ */
+function inPrograms(
+  facts: SheetFacts,
+  steps: readonly Omit<SheetTesterStep, 'testerStep'>[],
+): Pick<SetupSheet, 'programs' | 'leftOver'> {
+  const kept = facts.instrument?.capabilities.programs
+  const each = kept?.stepsEach ?? steps.length
+  const programs: SetupSheet['programs'] = []
+  const numbered = (some: typeof steps) => some.map((step, index) => ({ testerStep: index + 1, ...step }))
   for (let first = 0; first < steps.length; first += each) {
-    const testerSteps = steps.slice(first, first + each).map((step, index) => ({ testerStep: index + 1, ...step }))
-    groups.push({ program: facts.programs[groups.length] ?? null, testerSteps })
+    if (kept && programs.length === kept.count) return { programs, leftOver: numbered(steps.slice(first)) }
+    const testerSteps = numbered(steps.slice(first, first + each))
+    programs.push({ program: facts.programs[programs.length] ?? null, testerSteps })
   }
-  return groups
+  return { programs, leftOver: [] }
+}
+
+type Capacity = NonNullable<SetupSheet['instrument']>['capacity']
+
+function capacityOf(content: PlanContent, { programs }: Capabilities): Capacity {
+  if (!programs) return null
+  const testerSteps = testerStepCount(content)
+  const { count, stepsEach } = programs
+  return { testerSteps, programsNeeded: Math.ceil(testerSteps / stepsEach), programs: count, stepsEach }
 }
 
 function capabilityNote(content: PlanContent, capabilities: Capabilities): string {
-  const needed = testerStepCount(content)
-  if (!capabilities.programs)
-    return `${needed} tester steps; the instrument keeps no programs, so they are sent with each test.`
-  const { count, stepsEach } = capabilities.programs
-  return `${needed} tester steps need ${Math.ceil(needed / stepsEach)} of its ${count} programs, which hold ${stepsEach} each.`
+  const capacity = capacityOf(content, capabilities)
+  if (capacity === null)
+    return `${testerStepCount(content)} tester steps; the instrument keeps no programs, so they are sent with each test.`
+  const { testerSteps, programsNeeded, programs, stepsEach } = capacity
+  return `${testerSteps} tester steps need ${programsNeeded} of its ${programs} programs, which hold ${stepsEach} each.`
 }
 
 function marksOf(facts: SheetFacts): SheetMark[] {
-  const { revisionNow, state, instrument } = facts
+  const { revisionNow, state } = facts
   const marks: SheetMark[] = []
   if (state === 'draft' || state === 'in-review') {
     marks.push({ code: 'not-approved', text: `This revision is ${state}: do not key it in for production.` })
@@ -114,25 +144,24 @@ function marksOf(facts: SheetFacts): SheetMark[] {
       text: `Edition ${edition} of ${table} binds by a stated reason: ${reason}`,
     })
   }
-  if (instrument) {
-    const misfits =
-      facts.programs.length > 0
-        ? fitsInstrument(facts.content, instrument.capabilities, facts.programs)
-        : fitsCapabilities(facts.content, instrument.capabilities)
-    for (const { detail } of misfits) marks.push({ code: 'instrument-not-capable', text: detail })
-    const { programs } = instrument.capabilities
-    if (
-      facts.programs.length === 0 &&
-      programs &&
-      testerStepCount(facts.content) > programs.count * programs.stepsEach
-    ) {
-      marks.push({
-        code: 'instrument-not-capable',
-        text: 'the programs of the instrument do not hold that many tester steps',
-      })
-    }
-  }
   return marks
+}
+
+/** Why the instrument cannot take the revision: kinds and ranges that it has not, tester steps that no program holds. */
+function misfitMarks({ content, instrument, programs }: SheetFacts, leftOver: readonly SheetTesterStep[]): SheetMark[] {
+  if (!instrument) return []
+  const { capabilities } = instrument
+  const misfits =
+    programs.length > 0 ? fitsInstrument(content, capabilities, programs) : fitsCapabilities(content, capabilities)
+  const texts = misfits.map(({ detail }) => detail)
+  if (leftOver.length > 0 && capabilities.programs) {
+    const { count, stepsEach } = capabilities.programs
+    const which = leftOver.map(({ step, measurement }) => `${step} ${measurement}`).join(', ')
+    texts.push(
+      `its programs (${count}, of ${stepsEach} steps each) hold ${count * stepsEach} tester steps, so these are left over: ${which}`,
+    )
+  }
+  return texts.map((text) => ({ code: 'instrument-not-capable', text }))
 }
 
 function inspectionsOf({ step, required, after, measurements }: StepOf<'inspection'>): SheetInspection[] {

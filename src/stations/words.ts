@@ -38,8 +38,12 @@ export type Site = z.infer<typeof SiteWire>
 
 // ------------------------------------------------------------------------------------------------ station
 
+const LinkedWire = z
+  .enum(stationLinks)
+  .describe('automatic: the tester sends its readings; keyed: a person types them off its display')
+
 export const StationDraftWire = z
-  .strictObject({ station: KeyWire, site: KeyWire, name: TextWire(200), linked: z.enum(stationLinks) })
+  .strictObject({ station: KeyWire, site: KeyWire, name: TextWire(200), linked: LinkedWire })
   .meta({ id: 'StationDraft' })
 export type StationDraft = z.infer<typeof StationDraftWire>
 
@@ -64,6 +68,9 @@ const RangeWire = z.strictObject({
   unit: z.string().min(1).max(16),
 })
 
+/** How far the stress may be from what is set, either way, as a share of it. */
+const AccuracyWire = z.strictObject({ value: DecimalTextWire, unit: z.string().min(1).max(16) })
+
 /** A window of a plan, or the range of an instrument, which sets nothing. */
 export interface StressRange {
   readonly set?: string | null | undefined
@@ -80,7 +87,15 @@ export const CapabilitiesWire = z
   .strictObject({
     programs: z.strictObject({ count: z.int().min(1).max(100_000), stepsEach: z.int().min(1).max(1_000) }).nullish(),
     kinds: z
-      .array(z.strictObject({ kind: z.enum(stepKinds), range: RangeWire.nullish() }))
+      .array(
+        z.strictObject({
+          kind: z.enum(stepKinds),
+          range: RangeWire.nullish(),
+          accuracy: AccuracyWire.nullish().describe(
+            'How far the stress may be from what is set, either way, as a share of it: % or 1',
+          ),
+        }),
+      )
       .min(1)
       .max(50),
   })
@@ -99,7 +114,9 @@ export const InstrumentWire = z
     capabilities: z
       .strictObject({
         programs: z.strictObject({ count: z.int(), stepsEach: z.int() }).nullable(),
-        kinds: z.array(z.strictObject({ kind: z.enum(stepKinds), range: RangeWire.optional() })),
+        kinds: z.array(
+          z.strictObject({ kind: z.enum(stepKinds), range: RangeWire.optional(), accuracy: AccuracyWire.optional() }),
+        ),
       })
       .meta({ id: 'InstrumentCapabilitiesStored' }),
     recordedAt: InstantWire,
@@ -171,7 +188,7 @@ export const CalibrationDraftWire = z
     calibration: KeyWire,
     instrument: KeyWire,
     performedAt: InstantWire,
-    dueOn: LocalDateWire,
+    dueOn: LocalDateWire.describe('The last day on which it holds, in the time zone of the site'),
     uncertainty: z.array(UncertaintyWire).max(STATEMENTS_MAX).nullish(),
     asFound: z.array(AsFoundWire).max(STATEMENTS_MAX).nullish(),
   })
@@ -206,13 +223,13 @@ export const ProgrammingDraftWire = z
       .array(KeyWire)
       .min(1)
       .max(1_000)
-      .refine((programs) => new Set(programs).size === programs.length, 'must name each program once'),
+      .refine((programs) => new Set(programs).size === programs.length, 'must name each program once')
+      .describe('Of the instrument, in the order of the sheet; whoever keys chooses which'),
     plan: KeyWire,
     revision: RevisionNumberWire,
     revisionDigest: DigestWire,
     keyedBy: KeyWire,
-    /** The person who posts it, and not the one who keyed it. */
-    readBackBy: KeyWire,
+    readBackBy: KeyWire.describe('The person who posts this, and not the one who keyed it'),
     at: InstantWire,
   })
   .meta({ id: 'ProgrammingDraft' })

@@ -6,7 +6,8 @@ import { type InstrumentState, NOTHING_KNOWN } from '../judging/acceptance.ts'
 import { type CompiledRevision, compiledRevision } from '../judging/compile.ts'
 import type { Upload } from '../judging/words.ts'
 import { getRevision } from '../plans/reads.ts'
-import type { Revision } from '../plans/record.ts'
+import { readRevisions } from '../plans/reads-many.ts'
+import type { Revision, RevisionKey } from '../plans/record.ts'
 import type { Database } from '../platform/database/pool.ts'
 import { inTransaction, type Sql } from '../platform/database/transaction.ts'
 import { getCalibration } from '../stations/reads.ts'
@@ -14,8 +15,9 @@ import type { ShipState } from '../units/event-words.ts'
 import { compareEvents, shipStateAt } from '../units/events.ts'
 import { readHistories, unitKey } from '../units/reads.ts'
 import type { UnitName } from '../units/words.ts'
-import type { FindingRow, Scope, StudyRecord } from './record.ts'
-import { type Rejudged, rejudgeByRevision, rejudgeCorrected, type StoredRun } from './rejudge.ts'
+import { readTightened, type Tightened } from './reads-edition.ts'
+import type { EditionScope, FindingRow, Scope, StudyRecord } from './record.ts'
+import { type Rejudged, rejudgeByRevision, rejudgeCorrected, rejudgeTightened, type StoredRun } from './rejudge.ts'
 import { isUnchanged, type Screen, screenBetween } from './screen.ts'
 import {
   type AskedRun,
@@ -107,12 +109,15 @@ async function judgeAgain(sql: Sql, scope: Scope, runs: readonly AskedRun[]): Pr
   ) {
     return { failure: 'content-changed' }
   }
+  const tightened = scope.kind === 'edition-change' ? await readTightenedFor(sql, scope, runs, revisions) : NOTHING
+  if (tightened === 'content-changed') return { failure: tightened }
   const screens = new Map<string, Screen | null>()
   const left = runs.flatMap((run) => {
     const stored = storedOf(run)
-    return scope.kind === 'revision-change' && isScreened(stored, run, { scope, revisions, screens })
-      ? []
-      : [{ run, stored }]
+    const isLeftOut =
+      (scope.kind === 'revision-change' && isScreened(stored, run, { scope, revisions, screens })) ||
+      (scope.kind === 'edition-change' && isKept(stored, tightened(run)))
+    return isLeftOut ? [] : [{ run, stored }]
   })
   const raw = await selectRaw(
     sql,
@@ -127,7 +132,7 @@ async function judgeAgain(sql: Sql, scope: Scope, runs: readonly AskedRun[]): Pr
     const upload = uploadOf(raw.get(run.runId))
     if (upload === undefined) return { failure: 'upload-unreadable' }
     const instrument = instruments.get(run.calibration ?? '') ?? NOTHING_KNOWN
-    const again = againOf(scope, { run, stored, upload, instrument }, revisions)
+    const again = againOf(scope, { run, stored, upload, instrument, tightened: tightened(run) }, revisions)
     if (again !== undefined) listed.push({ run, again })
   }
   return { listed }
@@ -140,10 +145,13 @@ function againOf(
     readonly stored: StoredRun
     readonly upload: Upload
     readonly instrument: InstrumentState
+    readonly tightened: Tightened | undefined
   },
   revisions: Revisions,
 ): Rejudged | undefined {
-  const { run, stored, upload, instrument } = at
+  const { run, stored, upload, instrument, tightened } = at
+  if (scope.kind === 'edition-change')
+    return tightened && rejudgeTightened(stored, upload, { ...tightened, instrument })
   if (scope.kind === 'revision-change') {
     const to = compiledOf(revisions, scope.to, run)
     return to === undefined ? lostVariant() : rejudgeByRevision(stored, upload, { to, instrument })
@@ -173,7 +181,7 @@ function uploadOf(raw: Buffer | undefined): Upload | undefined {
 
 // ------------------------------------------------------------------------------------------------ what runs are judged by
 
-/** By number for a change of revisions, by plan and number for the runs of an instrument. */
+/** By number for a change of revisions, else by plan and number. */
 type Revisions = ReadonlyMap<number | string, Revision>
 
 async function readRevisionsFor(sql: Sql, scope: Scope, runs: readonly AskedRun[]): Promise<Revisions> {
@@ -184,14 +192,12 @@ async function readRevisionsFor(sql: Sql, scope: Scope, runs: readonly AskedRun[
     }
     return revisions
   }
-  for (const run of runs) {
-    const { plan, revision } = run
-    if (!revisions.has(revisionName(run))) revisions.set(revisionName(run), await getRevision(sql, { plan, revision }))
-  }
+  const asked = new Map(runs.map((run) => [revisionName(run), { plan: run.plan, revision: run.revision }]))
+  for (const one of await readRevisions(sql, [...asked.values()])) revisions.set(revisionName(one), one)
   return revisions
 }
 
-function revisionName({ plan, revision }: AskedRun): string {
+function revisionName({ plan, revision }: RevisionKey): string {
   return `${plan}/${revision}`
 }
 
@@ -201,6 +207,21 @@ function compiledOf(revisions: Revisions, name: number | string, run: AskedRun):
   if (revision === undefined) throw new Error(`revision ${name} was not read`)
   const compiled = compiledRevision(revision.content, run.variant)
   return 'missing' in compiled ? undefined : compiled
+}
+
+const NOTHING = () => undefined
+
+/** Whether nothing that an edition demands can change what became of the run. */
+function isKept(stored: StoredRun, tightened: Tightened | undefined): boolean {
+  return tightened === undefined || (tightened.screen !== null && isUnchanged(tightened.screen, stored))
+}
+
+function readTightenedFor(sql: Sql, scope: EditionScope, runs: readonly AskedRun[], revisions: Revisions) {
+  const asked = runs.flatMap((run) => {
+    const revision = revisions.get(revisionName(run))
+    return revision === undefined ? [] : [{ run, revision }]
+  })
+  return readTightened(sql, scope, asked)
 }
 
 function isScreened(

@@ -3,10 +3,14 @@ import type { PersonActor } from '../access/words.ts'
 import { digestOf } from '../exact/canonical.ts'
 import { recordEntry } from '../ledger/acts.ts'
 import { getRevision } from '../plans/reads.ts'
+import { readRuleBook, readRulesNow } from '../plans/reads-rules.ts'
 import type { Database } from '../platform/database/pool.ts'
 import { isTaken } from '../platform/database/transaction.ts'
 import type { Act } from '../platform/gate.ts'
 import { fieldInvalid, Problem, unknownReference } from '../platform/problems.ts'
+import { getEdition } from '../rules/reads.ts'
+import type { EditionKey } from '../rules/record.ts'
+import { editionsInEffect } from '../rules/timeline.ts'
 import { readDated } from '../stations/dated.ts'
 import { getCalibration, listCalibrations } from '../stations/reads.ts'
 import type { CalibrationAnswer } from '../stations/words.ts'
@@ -20,41 +24,59 @@ import type { AssessmentDraft, Question, Study, StudyDraft } from './words.ts'
  * @throws Problem `already-exists`, `reference-unknown`, `field-invalid`
  */
 export async function createStudy(database: Database, actor: PersonActor, draft: StudyDraft): Promise<Study> {
-  const { question } = draft
-  return runActOf(database, actor, async (act) => {
-    const record: StudyRecord = {
-      study: draft.study ?? act.ids.mint(act.at),
-      question,
-      scope: await scopeOf(act, question),
-      state: 'queued',
-      failure: null,
-      total: 0,
-      done: 0,
-      found: 0,
-      cursor: null,
-      digest: digestOf(''),
-      recordedAt: act.at,
-      recordedBy: actor.person,
-      endedAt: null,
-    }
-    try {
-      await insertStudy(act.sql, record)
-    } catch (error) {
-      if (!isTaken(error)) throw error
-      throw new Problem('already-exists', { detail: `Study ${record.study} exists.`, cause: error })
-    }
-    await recordEntry(act, {
-      action: 'createStudy',
-      by: actor.person,
-      subject: `studies/${record.study}`,
-      facts: { question: { ...question } },
-    })
-    return getStudy(act.sql, record.study)
-  })
+  const beside = await readBeside(database, draft.question)
+  return runActOf(database, actor, async (act) => getStudy(act.sql, await askStudy(act, actor, draft, beside)))
 }
 
-function scopeOf(act: Act, question: Question): Promise<Scope> {
-  return question.kind === 'revision-change' ? revisionScope(act, question) : errorScope(act, question.calibration)
+/**
+ * Asks a question within an act that asks more; gives the study's key. `beside` as `readBeside` gave it before the act.
+ * @throws Problem `already-exists`, `reference-unknown`, `field-invalid`
+ */
+export async function askStudy(
+  act: Act,
+  actor: PersonActor,
+  { study, question }: StudyDraft,
+  beside: readonly EditionKey[],
+): Promise<string> {
+  const record: StudyRecord = {
+    study: study ?? act.ids.mint(act.at),
+    question,
+    scope: await scopeOf(act, question, beside),
+    state: 'queued',
+    failure: null,
+    total: 0,
+    done: 0,
+    found: 0,
+    cursor: null,
+    digest: digestOf(''),
+    recordedAt: act.at,
+    recordedBy: actor.person,
+    endedAt: null,
+  }
+  try {
+    await insertStudy(act.sql, record)
+  } catch (error) {
+    if (!isTaken(error)) throw error
+    throw new Problem('already-exists', { detail: `Study ${record.study} exists.`, cause: error })
+  }
+  await recordEntry(act, {
+    action: 'createStudy',
+    by: actor.person,
+    subject: `studies/${record.study}`,
+    facts: { question: { ...question } },
+  })
+  return record.study
+}
+
+function scopeOf(act: Act, question: Question, beside: readonly EditionKey[]): Promise<Scope> {
+  switch (question.kind) {
+    case 'revision-change':
+      return revisionScope(act, question)
+    case 'calibration-error':
+      return errorScope(act, question.calibration)
+    case 'edition-change':
+      return editionScope(act, question, beside)
+  }
 }
 
 async function revisionScope(act: Act, question: Extract<Question, { kind: 'revision-change' }>): Promise<Scope> {
@@ -112,6 +134,46 @@ async function earlierCalibrations(act: Act, calibration: CalibrationAnswer): Pr
     after = [Date.parse(last.performedAt), last.calibration]
   }
   return all.filter(({ performedAt }) => performedAt < calibration.performedAt)
+}
+
+type EditionQuestion = Extract<Question, { kind: 'edition-change' }>
+
+/**
+ * For a question about an edition, the editions of other tables that may take a demand out of it or out of one another, of
+ * those in effect when it is to take effect. Before the act, since they may have to be read anew.
+ */
+export async function readBeside(database: Database, question: Question): Promise<EditionKey[]> {
+  if (question.kind !== 'edition-change') return []
+  const { rulesVersion, at } = await readRulesNow(database)
+  const { tables } = await readRuleBook(database, database.sql, rulesVersion, [])
+  const asked = question.effectiveFrom ? readDated(question.effectiveFrom, '/question/effectiveFrom') : at
+  const inEffect = editionsInEffect(tables, asked, rulesVersion)
+  return [...inEffect.values()].flatMap(({ table, edition, compiled }) =>
+    table !== question.table && compiled !== null && compiled.overrides.length > 0 ? [{ table, edition }] : [],
+  )
+}
+
+async function editionScope(
+  act: Act,
+  { table, edition, digest, bindsBecause }: EditionQuestion,
+  beside: readonly EditionKey[],
+): Promise<Scope> {
+  const asked = await named(getEdition(act.sql, table, edition), {
+    key: 'edition-not-found',
+    pointer: '/question/edition',
+  })
+  if (asked.digest !== digest) throw fieldInvalid('/question/digest', `The content has the digest ${asked.digest}.`)
+  return {
+    kind: 'edition-change',
+    table,
+    edition,
+    digest,
+    bindsBecause: bindsBecause ?? asked.bindsBecause,
+    beside,
+    from: 0,
+    until: act.at + 1,
+    receivedBy: act.at,
+  }
 }
 
 /** What a read gives; where it is not there, the Problem names the field of the body. */

@@ -6,6 +6,7 @@ import type { Revision, RevisionKey } from '../plans/record.ts'
 import { costs, type GraphBuilder, type GraphEnum, type GraphObject } from '../platform/http/graphql/builder.ts'
 import { inOrder } from '../platform/http/graphql/connections.ts'
 import type { Services } from '../platform/http/server.ts'
+import type { Edition, EditionKey } from '../rules/record.ts'
 import type { StepKind } from '../rules/words.ts'
 import type { ShipState } from '../units/event-words.ts'
 import { unitKey } from '../units/reads.ts'
@@ -28,6 +29,12 @@ export interface StudiesBelow<Unit> {
   readonly Verdict: GraphEnum<Verdict>
   readonly ShipState: GraphEnum<ShipState>
   readonly StepKind: GraphEnum<StepKind>
+  readonly Edition: GraphObject<Edition>
+  /** How editions are loaded, for all that ask at once. */
+  readonly editionsByKey: {
+    readonly loaderOptions: { readonly cacheKeyFn: (key: EditionKey) => string }
+    readonly load: (keys: EditionKey[]) => Promise<(Edition | null)[]>
+  }
 }
 
 const NUMBERS = {

@@ -31,7 +31,7 @@ export function graphStudies<Unit>(
   builder: GraphBuilder,
   { database }: Pick<Services, 'database'>,
   below: StudiesBelow<Unit>,
-): void {
+) {
   const { sql } = database
   const Study = builder.objectRef<StudyUncounted>('Study')
   const State = wordsEnum(builder, 'StudyState', studyStates)
@@ -117,6 +117,7 @@ export function graphStudies<Unit>(
       resolve: (_root, { study }) => study,
     }),
   }))
+  return { Study }
 }
 
 type QuestionOf<Kind extends Question['kind']> = Extract<Question, { kind: Kind }>
@@ -128,6 +129,7 @@ function graphQuestion<Unit>(
 ) {
   const RevisionChange = builder.objectRef<QuestionOf<'revision-change'>>('RevisionChangeQuestion')
   const CalibrationError = builder.objectRef<QuestionOf<'calibration-error'>>('CalibrationErrorQuestion')
+  const EditionChange = builder.objectRef<QuestionOf<'edition-change'>>('EditionChangeQuestion')
   RevisionChange.implement({
     description: 'Accepted runs of one revision, judged again by another.',
     fields: (t) => {
@@ -159,8 +161,35 @@ function graphQuestion<Unit>(
     description: 'Results of an instrument, corrected by the error that a calibration found.',
     fields: (t) => ({ kind: t.exposeString('kind'), calibration: t.exposeString('calibration') }),
   })
+  EditionChange.implement({
+    description: 'Accepted runs, judged again with all that an edition demands.',
+    fields: (t) => ({
+      kind: t.exposeString('kind'),
+      table: t.exposeString('table'),
+      edition: t.exposeInt('edition'),
+      editionDetails: t.loadable({
+        type: below.Edition,
+        nullable: true,
+        ...below.editionsByKey,
+        resolve: ({ table, edition }) => ({ table, edition }),
+      }),
+      digest: t.exposeString('digest'),
+      effectiveFrom: t.field({
+        type: 'Instant',
+        nullable: true,
+        description: 'Null: when it was asked.',
+        resolve: ({ effectiveFrom }) => effectiveFrom ?? null,
+      }),
+      bindsBecause: t.string({ nullable: true, resolve: ({ bindsBecause }) => bindsBecause ?? null }),
+    }),
+  })
+  const types = {
+    'revision-change': RevisionChange,
+    'calibration-error': CalibrationError,
+    'edition-change': EditionChange,
+  }
   return builder.unionType('StudyQuestion', {
-    types: [RevisionChange, CalibrationError],
-    resolveType: ({ kind }) => (kind === 'revision-change' ? RevisionChange : CalibrationError),
+    types: Object.values(types),
+    resolveType: ({ kind }) => types[kind],
   })
 }

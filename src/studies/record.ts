@@ -2,6 +2,7 @@ import { isZero } from '../exact/decimal.ts'
 import { writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import type { Verdict } from '../judging/words.ts'
 import { Problem } from '../platform/problems.ts'
+import type { EditionKey } from '../rules/record.ts'
 import { canonicalOf } from '../stations/uncertainty.ts'
 import type { AsFound, CalibrationAnswer } from '../stations/words.ts'
 import type { ShipState } from '../units/event-words.ts'
@@ -18,7 +19,7 @@ import {
  * What a question came to when it was asked; kept with the study, so that it means the same to its end. Instants are
  * milliseconds since the epoch; a run counts where it started in [from, until) and was received by `receivedBy`.
  */
-export type Scope = Window & (RevisionScope | InstrumentScope)
+export type Scope = Window & (RevisionScope | InstrumentScope | EditionScope)
 
 interface Window {
   readonly from: number
@@ -41,6 +42,14 @@ export interface InstrumentScope {
   readonly instrument: string
   /** Those found out of tolerance, each with the instant from which its kind is in doubt. */
   readonly errors: readonly { readonly since: number; readonly asFound: AsFound }[]
+}
+
+export interface EditionScope extends EditionKey {
+  readonly kind: 'edition-change'
+  readonly digest: string
+  readonly bindsBecause: string | null
+  /** Published editions of other tables that may take a demand out of it. */
+  readonly beside: readonly EditionKey[]
 }
 
 /**

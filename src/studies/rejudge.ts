@@ -43,8 +43,35 @@ export function rejudgeByRevision(
   { to, instrument }: { readonly to: CompiledRevision; readonly instrument: InstrumentState },
 ): Rejudged | undefined {
   const after = judge(upload, to, instrument)
-  if (after.verdict === run.verdict || worseVerdict(after.verdict, run.verdict) !== after.verdict) return undefined
+  if (!isWorse(after.verdict, run.verdict)) return undefined
   return listed(run, after, to, (before, now) => before.verdict !== now.verdict)
+}
+
+/**
+ * The run by its revision with all that an edition demands (`to`); undefined unless it would fail or be invalid by that
+ * and is neither as it stands. A run that passed under a permit is compared with its judgement without one, so that what
+ * the permit let through is not laid to the edition.
+ */
+export function rejudgeTightened(
+  run: StoredRun,
+  upload: Upload,
+  at: { readonly own: CompiledRevision; readonly to: CompiledRevision; readonly instrument: InstrumentState },
+): Rejudged | undefined {
+  if (isNoPass(run.verdict)) return undefined
+  const after = judge(upload, at.to, at.instrument)
+  if (!isNoPass(after.verdict)) return undefined
+  const isPermitted = run.verdict === 'pass-under-permit'
+  const before = isPermitted ? { ...run, steps: judge(upload, at.own, at.instrument).steps } : run
+  const made = listed(before, after, at.to, (was, now) => isWorse(now.verdict, was.verdict))
+  return made.measurements.length === 0 ? undefined : made
+}
+
+function isNoPass(verdict: Verdict): boolean {
+  return verdict === 'fail' || verdict === 'invalid'
+}
+
+function isWorse(verdict: Verdict, than: Verdict): boolean {
+  return verdict !== than && worseVerdict(verdict, than) === verdict
 }
 
 /**

@@ -26,7 +26,8 @@ export function registerStudies(app: RestApp, { database }: Services): void {
       schema: {
         operationId: 'createStudy',
         tags,
-        summary: 'Ask which stored runs would be affected: by another revision, or by an error found at calibration',
+        summary:
+          'Ask which stored runs would be affected: by another revision, by an error found at calibration, by an edition',
         description:
           'Answered in the background over accepted production runs received until now. No verdict is rewritten: a finding ' +
           'says what a run would be. Records only; whether equipment may be used or sold is for local codes and licensed practice.',

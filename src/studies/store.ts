@@ -223,14 +223,13 @@ const LAST =
   '(SELECT site_id, started_at, run_id FROM page ORDER BY site_id DESC, started_at DESC, run_id DESC LIMIT 1)'
 
 function askedValues(scope: Scope): unknown[] {
-  const isRevision = scope.kind === 'revision-change'
   return [
     timestamptzText(scope.from),
     timestamptzText(scope.until),
     timestamptzText(scope.receivedBy),
-    isRevision ? scope.plan : null,
-    isRevision ? scope.revision : null,
-    isRevision ? null : scope.instrument,
+    scope.kind === 'revision-change' ? scope.plan : null,
+    scope.kind === 'revision-change' ? scope.revision : null,
+    scope.kind === 'calibration-error' ? scope.instrument : null,
   ]
 }
 

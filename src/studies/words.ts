@@ -14,7 +14,7 @@ export type StudyState = (typeof studyStates)[number]
 
 /** Why a study could not go on; it holds what it found until then. */
 export const studyFailures = {
-  'content-changed': 'The content of a draft revision was changed after the study had been asked for.',
+  'content-changed': 'The content of a draft was changed after the study had been asked for.',
   'upload-unreadable': 'The stored bytes of a run could not be read as an upload any more.',
 } as const
 export type StudyFailure = keyof typeof studyFailures
@@ -34,7 +34,22 @@ const CalibrationErrorWire = z
   .strictObject({ kind: z.literal('calibration-error'), calibration: KeyWire })
   .meta({ id: 'CalibrationErrorQuestion' })
 
-export const QuestionWire = z.discriminatedUnion('kind', [RevisionChangeWire, CalibrationErrorWire])
+const EditionChangeWire = z
+  .strictObject({
+    kind: z.literal('edition-change'),
+    table: KeyWire,
+    edition: NumberWire.describe('It may be a draft'),
+    digest: DigestWire.describe('Of its content'),
+    effectiveFrom: InstantWire.nullish().describe(
+      'Other tables may take a demand out of it: those in effect then; now where it is left out',
+    ),
+    bindsBecause: TextWire(1000)
+      .nullish()
+      .describe('As its publication would state it; as it was published, where it was'),
+  })
+  .meta({ id: 'EditionChangeQuestion' })
+
+export const QuestionWire = z.discriminatedUnion('kind', [RevisionChangeWire, CalibrationErrorWire, EditionChangeWire])
 export type Question = z.infer<typeof QuestionWire>
 
 export const StudyDraftWire = z

@@ -1,6 +1,6 @@
 import { z } from 'zod'
 import { isWellFormedText, KeyWire } from '../exact/text.ts'
-import { refusals } from '../platform/http/conventions.ts'
+import { refusals, sendCreated } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
 import { RAW_LENGTH_MAX } from '../products/serial.ts'
 import { recordUnitEvent } from './acts.ts'
@@ -39,7 +39,7 @@ export function registerUnits(app: RestApp, services: Services): void {
         description:
           'A physical fact is never refused, also of a unit that nobody tested. What was tested before a unit was opened, ' +
           'reworked or returned proves nothing any more; a test of a unit that was shipped or scrapped, and of which nothing ' +
-          'says that it came back, is held.',
+          'says that it came back, is accepted, and its standing held until the return is recorded.',
         params: UnitParams,
         body: UnitEventDraftWire,
         response: {
@@ -50,7 +50,7 @@ export function registerUnits(app: RestApp, services: Services): void {
     },
     async (request, reply) => {
       const recorded = await recordUnitEvent(services.database, request.person, request.params, request.body)
-      return reply.code(201).send(recorded)
+      return sendCreated(reply, ['units', request.params.product, request.params.serial], recorded)
     },
   )
   app.get(

@@ -1,7 +1,9 @@
 import { z } from 'zod'
 import { InstantWire } from '../exact/time.ts'
+import { actionOf } from '../judging/sentences.ts'
 import {
   attemptCauses,
+  missingFactCodes,
   outcomes,
   purposes,
   type StepVerdict,
@@ -105,6 +107,14 @@ export interface Release {
   readonly reasons: readonly ReleaseReason[]
 }
 
+/** What to do about a hold, by its codes as stored. */
+function wayOut(codes: readonly string[]): string {
+  const missing: ReadonlySet<string> = missingFactCodes
+  if (codes.every((code) => missing.has(code))) return 'Have what is missing recorded, or test again.'
+  if (codes.includes('identity-conflict')) return actionOf('identity-conflict')
+  return 'Mend the cause and test again: a later pass speaks for the unit.'
+}
+
 const sentences: Readonly<Record<ReleaseCode, (facts: Readonly<Record<string, string>>) => string>> = {
   'unit-unknown': () => 'No run of this serial number is known. Test the unit.',
   'requirements-unknown': () =>
@@ -118,7 +128,7 @@ const sentences: Readonly<Record<ReleaseCode, (facts: Readonly<Record<string, st
     `A reading of the latest run of ${operation} (${runId}) cannot be placed against its limit. Test again.`,
   'latest-run-incomplete': ({ operation, runId }) =>
     `The latest run of ${operation} (${runId}) lacks a required result. Test again.`,
-  'hold-open': ({ runId, codes }) => `The run ${runId} is held (${codes}). Record what is missing, or test again.`,
+  'hold-open': ({ runId, codes = '' }) => `The run ${runId} is held (${codes}). ${wayOut(codes.split(' '))}`,
   'failure-unexplained': ({ runId }) =>
     `A failure was reported in the run ${runId}, which did not count. Find the cause, then test again with attemptCause after-rework or after-event.`,
   'evidence-suspect': ({ runId, kinds }) =>

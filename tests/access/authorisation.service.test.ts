@@ -18,6 +18,7 @@ const allowed: Readonly<Record<Exclude<Permission, 'public'>, readonly string[]>
   sign: ['approver'],
   stop: ['author', 'approver'],
   correct: ['author', 'approver'],
+  ask: ['author', 'approver'],
   'record-unit': ['author', 'approver', 'analyst', 'administrator'],
   administer: ['administrator'],
   'own-secret': [],

@@ -33,6 +33,7 @@ const allowed: Readonly<Record<Permission, string>> = {
   sign: 'approver',
   stop: 'author approver',
   correct: 'author approver',
+  ask: 'author approver',
   'record-unit': 'author approver analyst administrator',
   administer: 'administrator',
   'own-secret': 'nobody author approver analyst administrator',

@@ -6,6 +6,7 @@ import { afterAll, beforeAll, expect, test } from 'vitest'
 import { goodRun } from '../../src/commands/demo/bench.ts'
 import { readDraft, readJsonFile } from '../../src/commands/demo/seed.ts'
 import { writeInstant } from '../../src/exact/time.ts'
+import { impactPage } from '../../src/impact/acts-step.ts'
 import { sequencePage } from '../../src/ledger/acts-sequence.ts'
 import { studyPage } from '../../src/studies/acts-step.ts'
 import { instant } from '../support/clock.ts'
@@ -24,6 +25,7 @@ const SEEDS = [
   'rule-appliance-bonding-1',
   'rule-appliance-strength-4',
   'rule-extractor-strength-3',
+  'rule-extractor-strength-4',
   'rule-appliance-insulation-1',
   'rule-appliance-touch-1',
   'product-ex36-3',
@@ -63,6 +65,7 @@ beforeAll(async () => {
     settle: async () => {
       while ((await sequencePage(service.database)) !== 0);
       while ((await studyPage(service.database)) === 'more');
+      while ((await impactPage(service.database)) === 'more');
     },
     seed<Draft>(name: string) {
       return structuredClone(seeds.get(name)) as Draft
@@ -164,4 +167,13 @@ test('after a change and a withdrawal the station may not test, and is told so',
   expect(driven['checks']).toMatchObject({ says: ['good', 'failed'] })
   expect(driven['unfit']).toMatchObject({ status: 422, errors: [{ pointer: '#/question/calibration' }] })
   expect(driven['alone']).toMatchObject({ type: 'urn:limitkeep:problem:cursor-invalid', status: 400 })
+})
+
+test('what a rule would do is told before it is published, and repeated then', () => {
+  expect(driven['impact']).toEqual({
+    state: 'done',
+    revisionsBlocked: 1,
+    found: ['revision-blocked ex36-final/7'],
+    isRepeated: true,
+  })
 })

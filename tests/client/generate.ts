@@ -35,7 +35,7 @@ export async function buildProgram(directory: string): Promise<string> {
   const checked = api.replace(/^\/\/ @ts-nocheck\n/m, '')
   if (checked === api) throw new Error('the generated client no longer begins as expected')
   await writeFile(join(source, 'api.ts'), checked)
-  for (const file of ['drive.ts', 'checks.ts', 'leave.ts', 'place.ts']) {
+  for (const file of ['drive.ts', 'checks.ts', 'impact.ts', 'leave.ts', 'place.ts']) {
     await copyFile(join(root, 'tests/client/program', file), join(source, file))
   }
   await writeFile(join(directory, 'package.json'), JSON.stringify({ type: 'module' }))

@@ -69,7 +69,8 @@ function requestOf(body: string, headers: RequestInit['headers']): unknown {
 
 async function answerOf(response: Response): Promise<unknown> {
   const type = response.headers.get('content-type') ?? ''
-  if (type.startsWith('text/csv') || type.startsWith('application/xml')) return response.text()
+  if (type.startsWith('text/csv') || type.startsWith('text/html') || type.startsWith('application/xml'))
+    return response.text()
   if (!type.includes('json')) return undefined
   const text = await response.text()
   return JSON.parse(type.includes('ndjson') ? text.slice(0, text.indexOf('\n')) : text)
@@ -104,7 +105,8 @@ export async function writeExamples(exchanges: readonly Exchange[]): Promise<voi
     if (answer !== undefined) example.responses[status] ??= withoutSecrets(answer)
     seen.set(operationId, example)
     byTag[tag] ??= {}
-    const kept = byTag[tag][operationId]?.responses
+    // One that was the same as another operation's as a whole is written anew: either may have changed.
+    const { $from: _, ...kept } = byTag[tag][operationId]?.responses ?? {}
     byTag[tag][operationId] = { ...example, responses: { ...kept, ...example.responses } }
   }
   await writeShared(byTag)

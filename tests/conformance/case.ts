@@ -86,6 +86,18 @@ const RevisionGiven = z.strictObject({
   inForceFrom: Time.default('06:00'),
   /** Refused as a draft: the pointer of the member. */
   refused: z.string().optional(),
+  /** Who tries to approve it, in their order; the second person alone, and rightly, where there are none. */
+  signings: z
+    .array(
+      z.strictObject({
+        by: z.enum(['author', 'second-person']),
+        /** The digest that the signer had seen. */
+        seen: z.enum(['content', 'another']).default('content'),
+        /** The problem that it is refused with. */
+        refused: z.string().optional(),
+      }),
+    )
+    .default([]),
   /** Written and submitted, and not approved; else approved. */
   isDraft: z.boolean().default(false),
   /** What blocks it when it is submitted, or when later rules are published. */
@@ -222,6 +234,7 @@ const StudyGiven = z.strictObject({
   question: z.discriminatedUnion('kind', [
     z.strictObject({ kind: z.literal('revision-change'), from: z.number(), to: z.number(), testedFrom: Time }),
     z.strictObject({ kind: z.literal('calibration-error'), calibration: z.string() }),
+    z.strictObject({ kind: z.literal('edition-change'), table: z.string(), edition: z.number() }),
   ]),
   /** All that it lists, that furthest beyond its limit first. */
   findings: z.array(

@@ -4,6 +4,7 @@ import { conformanceCases } from './case.ts'
 import { runFilesPure } from './files-pure.ts'
 import { runPure } from './pure.ts'
 import { sceneOf } from './scene.ts'
+import { runSigningsPure } from './signings-pure.ts'
 
 test.each(conformanceCases.map((given, index) => [given.case, given.title, index] as const))(
   '%s, by the functions that decide: %s',
@@ -12,6 +13,7 @@ test.each(conformanceCases.map((given, index) => [given.case, given.title, index
     if (given === undefined) throw new Error('a case is missing')
     runPure(sceneOf(given, index))
     runFilesPure(given)
+    runSigningsPure(sceneOf(given, index))
   },
 )
 

@@ -6,12 +6,14 @@ import {
   expected,
   type PersonClient,
   startTestService,
+  submitWithReasons,
   type TestService,
 } from '../support/service.ts'
 import type { CorrectionCase, RevisionCase } from './case.ts'
 import { checksOf } from './checks-http.ts'
 import { concessionsOf, permitsOf } from './leave-http.ts'
 import {
+  ANOTHER_DIGEST,
   CHECKED,
   compareFindings,
   compareUnit,
@@ -25,6 +27,7 @@ import {
   STATION,
   sendingsOf,
   serialOf,
+  signingsOf,
   tableContent,
   tablesOf,
   type UnitFound,
@@ -167,24 +170,25 @@ async function publish({ author, approver }: House, content: ReturnType<typeof t
 
 /** Writes a revision and approves it, as far as the case lets it come. */
 async function write(
-  { author, approver }: House,
+  { service, author, approver }: House,
   scene: Scene,
   given: RevisionCase,
   productDigest: string,
 ): Promise<void> {
   const { revision } = given
   const path = `/v1/plans/${scene.plan}/revisions`
-  const posted = await author.post(path, {
-    content: planContent(scene, given, productDigest),
-    changeReason: 'limits gone through',
-  })
+  const content = planContent(scene, given, productDigest)
+  // An author who may sign, just not this.
+  const isSigner = given.signings.some(({ by }) => by === 'author')
+  const writer = isSigner ? await service.addPerson(`P-${scene.given.case}`, ['author', 'approver']) : author
+  const posted = await writer.post(path, { content, changeReason: 'limits gone through' })
   if (given.refused !== undefined) {
     const { errors } = expected(posted, 422).body
     expect(errors.map(({ pointer }: { pointer: string }) => pointer)).toContain(`#/content${given.refused}`)
     return
   }
   const { digest } = created(posted).body
-  const submitted = await author.post(`${path}/${revision}/submission`, { digest })
+  const submitted = await submitWithReasons(writer, `${path}/${revision}`, digest)
   // What was blocked from the beginning cannot be submitted; what a later publication blocks is looked at afterwards.
   if (submitted.status === 409) {
     expect(submitted.body.type).toBe('urn:limitkeep:problem:findings-block')
@@ -195,7 +199,22 @@ async function write(
   expected(submitted, 200)
   if (given.isDraft) return
   const approval = { digest, inForceFrom: new Date(scene.at(given.inForceFrom)).toISOString(), meaning: MEANING }
-  expected(await approver.sign(`${path}/${revision}/approval`, approval), 200)
+  for (const { by, seen, refused } of signingsOf(given)) {
+    const signer = by === 'author' ? writer : approver
+    const signed = { ...approval, digest: seen === 'content' ? digest : ANOTHER_DIGEST }
+    const answer = await signer.sign(`${path}/${revision}/approval`, signed)
+    if (refused === undefined) expected(answer, 200)
+    else expect(answer.body.type).toBe(`urn:limitkeep:problem:${refused}`)
+  }
+  // Signed content is edited by nobody; who wants it otherwise writes another revision.
+  const edit = await writer.put(
+    `${path}/${revision}`,
+    { content, changeReason: 'changed after all' },
+    {
+      'if-match': `"${digest}"`,
+    },
+  )
+  expect(expected(edit, 409).body.type).toBe('urn:limitkeep:problem:revision-locked')
 }
 
 /** The findings of every revision that was submitted, at the end of the day. */

@@ -120,7 +120,7 @@ export function runPure(scene: Scene): void {
   }
   for (const given of scene.given.studies) {
     const at = scene.at(given.askedAt)
-    happenings.push({ at, act: () => studyPure(scene, given, askable(house, revisions, at)) })
+    happenings.push({ at, act: () => studyPure(scene, given, { ...askable(house, revisions, at), tables, product }) })
   }
   for (const given of scene.given.concessions) {
     happenings.push({ at: scene.at(given.at), act: () => concede(scene, given, house) })
@@ -141,7 +141,7 @@ export function runPure(scene: Scene): void {
 }
 
 /** What a study asks: the runs judged so far, and the contents that they can be judged by again. */
-function askable(house: House, revisions: ReadonlyMap<number, Revision>, now: number): Parameters<typeof studyPure>[2] {
+function askable(house: House, revisions: ReadonlyMap<number, Revision>, now: number) {
   return {
     runs: [...house.decisions].map(([name, { upload, decision, serial }]) => ({
       name,
@@ -149,7 +149,7 @@ function askable(house: House, revisions: ReadonlyMap<number, Revision>, now: nu
       decision,
       shipState: foldOf(house, historyOf(house, serial), now).shipState,
     })),
-    contentOf(revision) {
+    contentOf(revision: number) {
       const fact = revisions.get(revision)?.fact
       if (fact?.kind !== 'revision') throw new Error(`there is no revision ${revision}`)
       return fact.content

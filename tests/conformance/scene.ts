@@ -44,6 +44,14 @@ export function sceneOf(given: ConformanceCase, index: number): Scene {
   }
 }
 
+/** A digest of no content. */
+export const ANOTHER_DIGEST = `sha256:${'0'.repeat(64)}`
+
+/** Who signs a revision, in their order. */
+export function signingsOf({ signings }: RevisionCase): RevisionCase['signings'] {
+  return signings.length > 0 ? signings : [{ by: 'second-person', seen: 'content' }]
+}
+
 /** Lists without the places that were taken out. */
 function compact(value: Wire): Wire {
   if (Array.isArray(value)) return value.filter((item) => item !== undefined).map(compact)

@@ -41,6 +41,19 @@ export function instrumentHappenings(
   ])
 }
 
+async function askedOf(author: House['author'], scene: Scene, question: StudyCase['question']): Promise<unknown> {
+  switch (question.kind) {
+    case 'calibration-error':
+      return question
+    case 'revision-change':
+      return { ...question, plan: scene.plan, testedFrom: new Date(scene.at(question.testedFrom)).toISOString() }
+    case 'edition-change': {
+      const path = `/v1/rule-tables/${question.table}/editions/${question.edition}`
+      return { ...question, digest: expected(await author.get(path), 200).body.digest }
+    }
+  }
+}
+
 /** Asks, lets the job work until it has nothing left, and reads all findings, a page of two at a time. */
 export async function studyHttp(
   { service, author }: House,
@@ -49,10 +62,7 @@ export async function studyHttp(
   runIds: ReadonlyMap<string, string>,
 ): Promise<void> {
   const { question } = given
-  const asked =
-    question.kind === 'calibration-error'
-      ? question
-      : { ...question, plan: scene.plan, testedFrom: new Date(scene.at(question.testedFrom)).toISOString() }
+  const asked = await askedOf(author, scene, question)
   const { study } = created(await author.post('/v1/studies', { study: given.study, question: asked })).body
   while ((await studyPage(service.database)) === 'more') {}
   const path = `/v1/studies/${study}`

@@ -3,10 +3,19 @@ import { type CompiledRevision, compiledRevision } from '../../src/judging/compi
 import type { Decision } from '../../src/judging/decide.ts'
 import type { Fact, FactKey, InstrumentFact, StationFact } from '../../src/judging/facts.ts'
 import type { Upload } from '../../src/judging/words.ts'
+import { type PublishedTable, ruleTimeline } from '../../src/plans/rule-timeline.ts'
 import type { PlanContent } from '../../src/plans/words.ts'
+import type { ConfirmedVersion } from '../../src/products/versions.ts'
 import { errorsInDoubt } from '../../src/studies/record.ts'
-import { type Rejudged, rejudgeByRevision, rejudgeCorrected, type StoredRun } from '../../src/studies/rejudge.ts'
+import {
+  type Rejudged,
+  rejudgeByRevision,
+  rejudgeCorrected,
+  rejudgeTightened,
+  type StoredRun,
+} from '../../src/studies/rejudge.ts'
 import { isUnchanged, screenBetween } from '../../src/studies/screen.ts'
+import { tightenedRevision } from '../../src/studies/tighten.ts'
 import type { ShipState } from '../../src/units/event-words.ts'
 import type { StudyCase } from './case.ts'
 import { INSTRUMENT, type Scene, STATION } from './scene.ts'
@@ -26,9 +35,14 @@ export interface KnownRun {
 export function studyPure(
   scene: Scene,
   given: StudyCase,
-  house: { readonly runs: readonly KnownRun[]; readonly contentOf: (revision: number) => PlanContent },
+  house: {
+    readonly runs: readonly KnownRun[]
+    readonly contentOf: (revision: number) => PlanContent
+    readonly tables: readonly PublishedTable[]
+    readonly product: ConfirmedVersion
+  },
 ): void {
-  const again = questionOf(scene, given, house.contentOf)
+  const again = questionOf(scene, given, house)
   const found = house.runs.flatMap(({ name, upload, decision, shipState }) => {
     const { outcome, verdict, judgement } = decision
     if (outcome !== 'accepted' || upload.purpose !== 'production' || verdict === null || judgement === null) return []
@@ -46,7 +60,7 @@ type Again = (run: StoredRun, upload: Upload) => Rejudged | undefined
 function questionOf(
   scene: Scene,
   { question, askedAt }: StudyCase,
-  contentOf: (revision: number) => PlanContent,
+  { contentOf, tables, product }: Parameters<typeof studyPure>[2],
 ): Again {
   const compiled = (revision: number, upload: Upload): CompiledRevision => {
     const made = compiledRevision(contentOf(revision), upload.variant ?? '')
@@ -62,6 +76,19 @@ function questionOf(
       const screen = screenBetween(compiled(question.from, upload), to)
       if (listed !== undefined && screen !== null && isUnchanged(screen, run)) throw new Error('the screen lost a run')
       return listed
+    }
+  }
+  if (question.kind === 'edition-change') {
+    const alone = tables.filter(({ table, edition }) => table === question.table && edition === question.edition)
+    const timeline = ruleTimeline(alone, Number.POSITIVE_INFINITY)
+    const inEffect = Number.POSITIVE_INFINITY
+    return (run, upload) => {
+      const own = compiled(upload.revision, upload)
+      const { variant } = own
+      const to = tightenedRevision(contentOf(upload.revision), own, (subject, step) =>
+        timeline.requirementsAt(inEffect, { subject, version: product, variant, step }),
+      )
+      return to && rejudgeTightened(run, upload, { own, to, instrument: NOTHING })
     }
   }
   const calibrations = scene.given.instruments.flatMap(({ instrument, calibrations }) =>

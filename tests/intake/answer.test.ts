@@ -2,7 +2,7 @@ import { describe, expect, test } from 'vitest'
 import { writeAnswer } from '../../src/intake/answer.ts'
 import { AnswerWire } from '../../src/intake/answer-words.ts'
 import type { StoredJudgement, StoredUpload } from '../../src/intake/stored.ts'
-import { type CodeFound, codeOutcomes, type UploadCode } from '../../src/judging/words.ts'
+import { type CodeFound, uploadCodes } from '../../src/judging/words.ts'
 import { foldUnit } from '../../src/units/fold.ts'
 import { attempt, rejectedFailure, sound } from '../units/attempts.ts'
 
@@ -181,7 +181,7 @@ describe('the answer to an upload', () => {
   })
 
   test('of every code has a sentence that ends and names nothing undefined', () => {
-    for (const code of Object.keys(codeOutcomes) as UploadCode[]) {
+    for (const code of uploadCodes) {
       const [written] = answer({ codes: [{ code, facts: {} }] }).codes
       expect(written?.action).toMatch(/\.$/)
       expect(written?.action).not.toMatch(/undefined|null|\[object/)

@@ -1,8 +1,8 @@
 import { describe, expect, test } from 'vitest'
 import { actionOf, sentenceOf } from '../../src/judging/sentences.ts'
-import { codeOutcomes, reasonCodes, type UploadCode } from '../../src/judging/words.ts'
+import { missingFactCodes, reasonCodes, uploadCodes } from '../../src/judging/words.ts'
 
-const codes = Object.keys(codeOutcomes) as UploadCode[]
+const codes = uploadCodes
 
 describe('every code has words', () => {
   test.each([...codes, ...reasonCodes])('%s, also where a stored row lacks its facts', (code) => {
@@ -17,14 +17,9 @@ describe('every code has words', () => {
   })
 })
 
-test('what to do about a missing fact promises nothing that nobody does', () => {
-  for (const code of [
-    'person-unknown',
-    'instrument-mismatch',
-    'calibration-expired',
-    'programming-not-current',
-  ] as const) {
-    expect(actionOf(code)).toBe('Record what is missing, then test the unit again and send that as a new upload.')
+test('a hold for want of a fact is said to settle itself, and no other is', () => {
+  for (const code of codes) {
+    expect([code, /settles (this )?by itself/.test(actionOf(code))]).toEqual([code, missingFactCodes.has(code)])
   }
 })
 

@@ -55,6 +55,10 @@ beforeAll(async () => {
   created(await author.post('/v1/studies', { study: 'ST-2', question }))
   expected(await author.post('/v1/studies/ST-2/cancellation'), 200)
 
+  const editions = '/v1/rule-tables/extractor-strength/editions'
+  created(await author.post(editions, { content: extractorStrength({ edition: 9 }), changeReason: 'gone through' }))
+  created(await author.post(`${editions}/9/impact`))
+
   await checkStation()
   const { administrator } = service
   const lost = { reason: 'telephone lost' }

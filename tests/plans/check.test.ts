@@ -37,6 +37,7 @@ describe('a revision', () => {
         demanded: { value: '1200', unit: 'V' },
         accepted: { least: '1190', most: '1190', unit: 'V' },
         margin: { value: '-10', unit: 'V' },
+        nearest: { least: '1200', most: '1200', unit: 'V' },
         facts: { binding: 'stated-reason', source: 'Aldermoor house rule HR-7, 2, 3.1' },
       },
       expect.objectContaining({ variant: 'EX36-5M', margin: { value: '-10', unit: 'V' } }),

@@ -239,3 +239,17 @@ describe('order of steps', () => {
     expect(order({ '/steps/1/after': [] }, { '/attributes/protectionClass': 'II' })).toEqual([])
   })
 })
+
+describe('the nearest conforming value', () => {
+  test('of a limit, a trip and a minimum that block is one with which nothing does', () => {
+    const limit = physics('strength', strengthAt('1500', '60', '2.0'))
+    expect(limit[0]?.nearest).toEqual({ value: '2.99', unit: 'mA' })
+    expect(physics('strength', strengthAt('1500', '60', '2.99'))).toEqual([])
+    const [trip] = physics('strength', { '/steps/1/tripCurrent/value': '2.1' }).slice(-1)
+    expect(trip?.nearest).toEqual({ value: '2.18', unit: 'mA' })
+    expect(physics('strength', { '/steps/1/tripCurrent/value': '2.18' })).toEqual([])
+    const [minimum] = physics('strength', { '/steps/1/openLeadMinimum/value': '1.5' })
+    expect(minimum?.nearest).toEqual({ value: '1.3', unit: 'mA' })
+    expect(physics('strength', { '/steps/1/openLeadMinimum/value': '1.3' })).toEqual([])
+  })
+})

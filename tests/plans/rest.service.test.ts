@@ -7,6 +7,7 @@ import {
   expected,
   type PersonClient,
   startTestService,
+  submitWithReasons,
   type TestService,
 } from '../support/service.ts'
 import { type Changes, changed } from './aldermoor.ts'
@@ -161,7 +162,7 @@ describe('the life of a plan', () => {
   test('a refused submission tells its findings; the draft’s findings are read in pages', async () => {
     const low = { '/revision': 6, '/steps/1/testVoltage/least': '900', '/steps/1/openLeadMinimum/value': '1.2' }
     const draft = created(await author.post(REVISIONS, body(low))).body
-    const refused = expected(await author.post(`${REVISIONS}/6/submission`, { digest: draft.digest }), 409).body
+    const refused = expected(await submitWithReasons(author, `${REVISIONS}/6`, draft.digest), 409).body
     expect(refused.type).toBe('urn:limitkeep:problem:findings-block')
     const codes = refused.findings.map(({ code }: { code: string }) => code)
     expect(codes).toContain('requirement-not-met')

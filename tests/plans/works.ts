@@ -13,6 +13,8 @@ import { Problem } from '../../src/platform/problems.ts'
 import { confirmVersion, createVersion } from '../../src/products/acts.ts'
 import { type ProductContent, ProductContentWire } from '../../src/products/words.ts'
 import { createEdition, publishEdition } from '../../src/rules/acts.ts'
+import type { PublishedEdition } from '../../src/rules/impacts.ts'
+import type { Edition } from '../../src/rules/record.ts'
 import { type EditionContent, EditionContentWire } from '../../src/rules/words.ts'
 import { createSite } from '../../src/stations/acts.ts'
 import { ex36, planWire } from '../support/aldermoor.ts'
@@ -53,6 +55,12 @@ export interface Line {
   approved(key: RevisionKey, inForceFrom?: number | 'at-once', changes?: Changes): Promise<ApprovedRevision>
   approve(revision: Revision, inForceFrom?: number | 'at-once', by?: PersonActor): Promise<ApprovedRevision>
   withdraw(key: RevisionKey): Promise<Revision>
+  /** The least bonding current, amperes, as a draft. */
+  writeBond(edition: number, least: string): Promise<Edition>
+  /** The most bonding resistance, milliohms, as a draft; the plan accepts up to 197.5 mOhm. */
+  writeBondLimit(edition: number, most: string): Promise<Edition>
+  /** Publishes a draft so that it binds. */
+  publish(edition: Edition, effectiveFrom?: number | 'at-once'): Promise<PublishedEdition>
   /** The least bonding current, amperes; the plan accepts from 10 A. Published so that it binds. */
   publishBond(edition: number, least: string, effectiveFrom?: number | 'at-once'): Promise<void>
   /** Voltage (V) and dwell (s) that hold together, one row to be met; the plan accepts from 1200 V and 1 s. */
@@ -66,6 +74,9 @@ export const author = person('P-0100', ['author'])
 export const coAuthor = person('P-0102', ['author'])
 export const approver = person('P-0101', ['approver'])
 export const administrator = person('P-0001', ['administrator'])
+
+/** Why invented rules bind in tests. */
+export const BINDS_BECAUSE = 'house rule'
 
 export const START = '2026-03-16T09:00:00.000Z'
 
@@ -109,14 +120,10 @@ async function openLine(database: Database, clock: FixedClock, number: number): 
         ...changes,
       }),
     )
+  const write = (content: EditionContent) =>
+    createEdition(services, author, content.table, { content, changeReason: 'test' })
   const publish = async (content: EditionContent, effectiveFrom: number | 'at-once') => {
-    const made = await createEdition(services, author, content.table, { content, changeReason: 'test' })
-    await publishEdition(services, approver, made, {
-      digest: made.digest,
-      effectiveFrom: instantOf(effectiveFrom),
-      meaning: 'in effect',
-      bindsBecause: 'house rule',
-    })
+    await line.publish(await write(content), effectiveFrom)
   }
   const line: Line = {
     product,
@@ -149,6 +156,15 @@ async function openLine(database: Database, clock: FixedClock, number: number): 
         { digest, inForceFrom: instantOf(inForceFrom), meaning: 'fit for use' },
       ),
     withdraw: (key) => withdrawRevision(services, approver, key, { reason: 'test' }),
+    writeBond: (edition, least) => write(bondRule({ ruleSet, edition }, least)),
+    writeBondLimit: (edition, most) => write(bondLimitRule({ ruleSet, edition }, most)),
+    publish: (edition, effectiveFrom = 'at-once') =>
+      publishEdition(services, approver, edition, {
+        digest: edition.digest,
+        effectiveFrom: instantOf(effectiveFrom),
+        meaning: 'in effect',
+        bindsBecause: BINDS_BECAUSE,
+      }),
     publishBond: (edition, least, effectiveFrom = 'at-once') =>
       publish(bondRule({ ruleSet, edition }, least), effectiveFrom),
     publishStrength: (edition, rows, effectiveFrom = 'at-once') =>
@@ -184,6 +200,11 @@ interface HouseRule {
 function bondRule({ ruleSet, edition }: HouseRule, least: string): EditionContent {
   const outputs = [{ parameter: 'testCurrent', relation: '>=', unit: 'A' }]
   return houseRule({ table: `bond-${ruleSet}`, ruleSet, edition, subject: 'protective-bonding', outputs }, [[least]])
+}
+
+function bondLimitRule({ ruleSet, edition }: HouseRule, most: string): EditionContent {
+  const outputs = [{ parameter: 'limitUpper', relation: '<=', unit: 'mOhm' }]
+  return houseRule({ table: `limit-${ruleSet}`, ruleSet, edition, subject: 'protective-bonding', outputs }, [[most]])
 }
 
 function strengthRule({ ruleSet, edition }: HouseRule, rows: string[][]): EditionContent {

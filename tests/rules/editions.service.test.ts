@@ -69,7 +69,9 @@ describe('an edition from draft to publication', () => {
       bindsBecause,
     })
     expect(Date.parse(published.effectiveFrom)).toBe(Date.parse(published.publishedAt) + 1)
-    expect((await author.get(path('strength', 1))).body).toEqual(published)
+    const { impact, ...edition } = published
+    expect(impact).toBeNull()
+    expect((await author.get(path('strength', 1))).body).toEqual(edition)
     expect((await author.get('/v1/rule-tables')).body.items).toContainEqual({
       table: 'strength',
       ruleSet: 'aldermoor-routine',
@@ -136,11 +138,28 @@ describe('an override of a table that is not there', () => {
       detail: 'There is no rule table aplliance, so that nothing is overridden.',
     }
     const answer = created(await author.post(path('overriding'), draft('overriding', 1, { overrides }))).body
-    expect(answer.warnings).toEqual([warning])
-    expect((await approver.get(path('overriding'))).body.items[0].warnings).toEqual([warning])
-    expect(expected(await publish('overriding', 1, answer.digest), 200).body.warnings).toEqual([warning])
+    const overridden = ({ warnings }: { warnings: { code: string }[] }) =>
+      warnings.filter(({ code }) => code === warning.code)
+    expect(overridden(answer)).toEqual([warning])
+    expect(overridden((await approver.get(path('overriding'))).body.items[0])).toEqual([warning])
+    expect(overridden(expected(await publish('overriding', 1, answer.digest), 200).body)).toEqual([warning])
     await write('aplliance')
-    expect((await approver.get(path('overriding', 1))).body.warnings).toEqual([])
+    expect(overridden((await approver.get(path('overriding', 1))).body)).toEqual([])
+  })
+})
+
+describe('rows that bind nobody', () => {
+  const warned = (answer: { body: { warnings: { code: string; detail: string }[] } }) =>
+    answer.body.warnings.filter(({ code }) => code === 'rows-not-binding').map(({ detail }) => detail)
+
+  test('are warned of, before the publication and after it, unless a reason binds them', async () => {
+    const unbound = created(await author.post(path('unbound'), draft('unbound')))
+    expect(warned(unbound)).toEqual([expect.stringContaining('unless the publication states bindsBecause')])
+    const published = expected(await publish('unbound', 1, unbound.body.digest, { bindsBecause: null }), 200)
+    expect(warned(published)).toEqual([expect.stringMatching(/only warns and blocks no plan\.$/)])
+    const bound = created(await author.post(path('bound'), draft('bound')))
+    const reason = { bindsBecause: 'house rule of Aldermoor Works' }
+    expect(warned(expected(await publish('bound', 1, bound.body.digest, reason), 200))).toEqual([])
   })
 })
 

@@ -62,7 +62,10 @@ const publish = (table: string, digest: string) =>
     bindsBecause: 'house rule',
   })
 const verification = async (table: string) => expected(await author.get(pathOf(table, '/verification')), 200).body
-const codesOf = ({ body }: Answer) => body.warnings.map(({ code }: { code: string }) => code)
+// The house rules of these tests are invented, which is warned of as well.
+const tableWarnings = ({ body }: Answer) =>
+  body.warnings.filter(({ code }: { code: string }) => code !== 'rows-not-binding')
+const codesOf = (answer: Answer) => tableWarnings(answer).map(({ code }: { code: string }) => code)
 
 describe('submission', () => {
   test('refuses rows that overlap under U, with an input, and leaves the draft as it is', async () => {
@@ -82,7 +85,7 @@ describe('submission', () => {
           "matches together with row 'r1' where ratedVoltage is 150 V, for example at ratedVoltage 150 V, family dust-extractor; under U no two rows may",
       },
     ])
-    expect((await author.get(pathOf('overlapping'))).body).toMatchObject({ state: 'draft', warnings: [] })
+    expect((await author.get(pathOf('overlapping'))).body).toMatchObject({ state: 'draft' })
   })
 
   test('refuses a cell that divides by zero for some input', async () => {
@@ -127,11 +130,11 @@ describe('submission', () => {
     expect(codesOf(await author.get(pathOf('gapped')))).toEqual([])
     const submitted = expected(await submit('gapped'), 200)
     expect(codesOf(submitted)).toEqual(['edge-not-covered', 'gap'])
-    expect(submitted.body.warnings[1].detail).toContain('No row matches where ratedVoltage is 150, (250..480] V')
+    expect(tableWarnings(submitted)[1].detail).toContain('No row matches where ratedVoltage is 150, (250..480] V')
     const published = expected(await publish('gapped', digest), 200)
-    expect(published.body.warnings).toEqual(submitted.body.warnings)
+    expect(tableWarnings(published)).toEqual(tableWarnings(submitted))
     const [listed] = (await author.get('/v1/rule-tables/gapped/editions')).body.items
-    expect(listed.warnings).toEqual(submitted.body.warnings)
+    expect(listed.warnings).toEqual(published.body.warnings)
   })
 
   test('a content that was replaced is verified anew', async () => {

@@ -121,3 +121,24 @@ describe('capabilities themselves', () => {
     expect(refusals).toMatchObject([{ pointer: '/kinds/0/range', code: 'field-invalid' }])
   })
 })
+
+describe('the accuracy of what is set', () => {
+  const stated = (value: string, unit: string, kind: Capabilities['kinds'][number]['kind'] = 'electric-strength-ac') =>
+    checkCapabilities({ kinds: [{ kind, accuracy: { value, unit } }] }).map(({ pointer, code }) => `${pointer} ${code}`)
+
+  test.each<[value: string, unit: string, refused: string[]]>([
+    ['1.5', '%', []],
+    ['0.015', '1', []],
+    ['0', '%', []],
+    ['100', '%', ['/kinds/0/accuracy/value field-invalid']],
+    ['-1', '%', ['/kinds/0/accuracy/value field-invalid']],
+    ['10', 'V', ['/kinds/0/accuracy/unit field-invalid']],
+    ['10', 'volt', ['/kinds/0/accuracy/unit unit-unknown']],
+  ])('%s %s', (value, unit, refused) => {
+    expect(stated(value, unit)).toEqual(refused)
+  })
+
+  test('is none of what only a person does', () => {
+    expect(stated('1', '%', 'inspection')).toEqual(['/kinds/0/accuracy field-invalid'])
+  })
+})

@@ -233,3 +233,46 @@ test('an ending is recorded once', async () => {
   expect(expected(await stationKey.get(assignmentPath), 200).body.mayTest).toBe(false)
   expect((await stationKey.post('/v1/programmings/PG-0192/ending', ending)).status).toBe(403)
 })
+
+test('any instrument can be asked whether it would take a revision', async () => {
+  const capabilities = {
+    programs: { count: 1, stepsEach: 5 },
+    kinds: [{ kind: 'touch-current', accuracy: { value: '1', unit: '%' } }],
+  }
+  const small = { instrument: 'INS-0099', name: 'A small one', capabilities }
+  expect(created(await administrator.post('/v1/instruments', small)).body.capabilities).toEqual(capabilities)
+  const path = '/v1/plans/ex36-final/revisions/7/setup-sheet'
+  const { body } = expected(await technician.get(`${path}?instrument=INS-0099`), 200)
+  expect(body).toMatchObject({
+    station: null,
+    instrument: { instrument: 'INS-0099', fits: false, capacity: { testerSteps: 8, programsNeeded: 2, programs: 1 } },
+  })
+  expect(body.leftOver.map(({ step }: { step: string }) => step)).toEqual(['touch', 'touch', 'touch'])
+  // Elsewhere it is the one that stands there; one that is named takes its place on the sheet.
+  const placed = expected(await technician.get(`${path}?station=LDS-F2&instrument=INS-0099`), 200).body
+  expect(placed).toMatchObject({
+    station: { station: 'LDS-F2' },
+    instrument: { instrument: 'INS-0099' },
+    programs: [{ program: null }],
+  })
+  const { status, body: refused } = await technician.get(`${path}?instrument=INS-9999`)
+  expect([status, refused.type]).toEqual([404, 'urn:limitkeep:problem:instrument-not-found'])
+})
+
+test('the sheet comes as a page that loads and runs nothing, with no name in it as markup', async () => {
+  const name = '<script>alert("station")</script> & sons'
+  created(await administrator.post('/v1/stations', { station: 'LDS-X9', site: 'leeds', name, linked: 'keyed' }))
+  const path = '/v1/plans/ex36-final/revisions/7/setup-sheet/page'
+  const page = expected(await technician.get(`${path}?station=LDS-X9`), 200)
+  expect(page.headers['content-type']).toBe('text/html; charset=utf-8')
+  expect(page.headers['content-security-policy']).toMatch(
+    /^default-src 'none'; style-src 'sha256-[A-Za-z0-9+/=]{44}'; frame-ancestors 'none'$/,
+  )
+  expect(page.headers['x-content-type-options']).toBe('nosniff')
+  expect(page.body).toContain('<bdi>&lt;script&gt;alert(&quot;station&quot;)&lt;/script&gt; &amp; sons</bdi>')
+  expect(page.body).not.toContain('<script')
+  expect(page.body).toContain(digest)
+  expect((await stationKey.get(path)).status).toBe(403)
+  const missing = await technician.get(path.replace('/7/', '/70/'))
+  expect([missing.status, missing.headers['content-type']]).toEqual([404, 'application/problem+json'])
+})

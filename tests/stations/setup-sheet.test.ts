@@ -11,6 +11,8 @@ function sheet(change: Partial<SheetFacts> = {}) {
     revisionDigest: DIGEST,
     state: 'approved',
     content: ex36Final(),
+    productName: 'Workshop dust extractor EX36',
+    at: Date.UTC(2026, 2, 16, 9),
     variants: ['EX36-3M', 'EX36-5M'],
     variant: undefined,
     station: { station: 'LDS-F2', name: 'Final test 2', site: 'leeds' },
@@ -73,6 +75,55 @@ describe('programs and tester steps', () => {
 
   test('and the note counts them', () => {
     expect(sheet().instrument?.note).toBe('8 tester steps need 2 of its 10 programs, which hold 5 each.')
+  })
+})
+
+describe('what does not fit', () => {
+  const small = (count: number) => ({
+    instrument: {
+      instrument: 'INS-0031',
+      name: 'Tester 31',
+      capabilities: { ...capable, programs: { count, stepsEach: 5 } },
+    },
+    programs: [],
+  })
+
+  test('fills the programs there are, and the rest is named', () => {
+    const { programs, leftOver, instrument, marks } = sheet(small(1))
+    expect(programs.map(({ testerSteps }) => testerSteps.length)).toEqual([5])
+    expect(leftOver.map(({ testerStep, measurement }) => `${testerStep} ${measurement}`)).toEqual([
+      '1 normal-open',
+      '2 reversed-closed',
+      '3 reversed-open',
+    ])
+    expect(instrument).toMatchObject({
+      fits: false,
+      capacity: { testerSteps: 8, programsNeeded: 2, programs: 1, stepsEach: 5 },
+    })
+    expect(marks.map(({ text }) => text)).toEqual([
+      'its programs (1, of 5 steps each) hold 5 tester steps, so these are left over: touch normal-open, touch reversed-closed, touch reversed-open',
+    ])
+  })
+
+  test('nothing is left over where the revision spans programs', () => {
+    expect(sheet(small(2))).toMatchObject({ leftOver: [], marks: [], instrument: { fits: true } })
+  })
+
+  test('every tester step stands once, in order, however small the programs', () => {
+    for (const stepsEach of [1, 2, 3, 7, 8, 9]) {
+      for (const count of [1, 2, 3, 8]) {
+        const capabilities = { ...capable, programs: { count, stepsEach } }
+        const made = sheet({ instrument: { instrument: 'INS-1', name: 'T', capabilities }, programs: [] })
+        const all = [...made.programs.flatMap(({ testerSteps }) => testerSteps), ...made.leftOver]
+        expect(all.map(({ step, measurement }) => `${step} ${measurement}`)).toEqual(
+          ex36Final().steps.flatMap(({ step, measurements }) =>
+            measurements.map((one) => `${step} ${one.measurement}`),
+          ),
+        )
+        expect(made.programs.length).toBeLessThanOrEqual(count)
+        expect(made.instrument?.fits).toBe(made.leftOver.length === 0)
+      }
+    }
   })
 })
 

@@ -18,8 +18,10 @@ export const ROOMS = [
   'corrections',
   'concessions',
   'alerts',
+  'proposal',
   'csv',
   'studies',
+  'impact',
 ] as const
 type Room = (typeof ROOMS)[number]
 

@@ -8,6 +8,7 @@ import {
   expected,
   type PersonClient,
   startTestService,
+  submitWithReasons,
   type TestService,
 } from './service.ts'
 
@@ -124,7 +125,7 @@ export async function openLine(options: LineOptions = {}): Promise<Line> {
     change(content)
     const path = `/v1/plans/${content.plan}/revisions`
     const { digest } = created(await author.post(path, { content, changeReason: 'limits gone through again' })).body
-    expected(await author.post(`${path}/${revision}/submission`, { digest }), 200)
+    expected(await submitWithReasons(author, `${path}/${revision}`, digest), 200)
     return settle(approver.sign(`${path}/${revision}/approval`, { digest, inForceFrom, meaning: MEANING }), 200)
   }
   const program: Line['program'] = (programming, parts) =>

@@ -1,6 +1,7 @@
 import { canonicalText, digestOf } from '../../exact/canonical.ts'
 import { timestamptzText } from '../../platform/database/pool.ts'
 import { ProductVersionWire } from '../../products/words.ts'
+import { PublishedEditionWire } from '../../rules/impacts.ts'
 import { EditionWire } from '../../rules/record.ts'
 import type { EditionContent } from '../../rules/words.ts'
 import { expectAnswer } from '../demo/client.ts'
@@ -115,7 +116,7 @@ async function write({ stage }: BenchLine, content: EditionContent) {
 
 async function sign({ stage }: BenchLine, { table, edition, digest }: Awaited<ReturnType<typeof write>>) {
   const path = `/v1/rule-tables/${table}/editions/${edition}/publication`
-  expectAnswer(await stage.cast.manager.sign(path, { ...SIGNED, digest }), 200, EditionWire)
+  expectAnswer(await stage.cast.manager.sign(path, { ...SIGNED, digest }), 200, PublishedEditionWire)
 }
 
 async function publish(line: BenchLine, content: EditionContent): Promise<void> {

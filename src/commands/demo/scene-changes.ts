@@ -1,13 +1,15 @@
 import { setTimeout as wait } from 'node:timers/promises'
 import { z } from 'zod'
 import { writeInstant } from '../../exact/time.ts'
+import { type Impact, ImpactWire } from '../../impact/words.ts'
 import { FindingWire } from '../../plans/findings.ts'
 import { BlockWire, PlanWire, RevisionWire } from '../../plans/record.ts'
 import { PageWire } from '../../platform/http/conventions.ts'
+import type { Edition } from '../../rules/record.ts'
 import { withBreakOff } from './bench.ts'
 import { expectAnswer, insist } from './client.ts'
 import { type Approved, approveDraft, programmingOf, readBack } from './scene-plan.ts'
-import { publishEdition, writeEdition } from './scene-rules.ts'
+import { BINDS_BECAUSE, publishEdition, writeEdition } from './scene-rules.ts'
 import { unit } from './scene-testing.ts'
 import { type Draft, readDraft, reviseDraft } from './seed.ts'
 import { sendRun } from './sending.ts'
@@ -50,10 +52,18 @@ export async function tightenRule(stage: Stage, eighth: Draft): Promise<Approved
   const { shift, tell } = stage
   shift.until(210)
   tell.scene('A rule is tightened: plans that no longer meet it are blocked at once')
-  tell.does(
-    'Edition 4 of extractor-strength asks for 1250 V instead of 1200 V in the one-second test. It is published.',
+  tell.does('Ruth Hartley writes edition 4 of extractor-strength: 1250 V instead of 1200 V in the one-second test.')
+  const written = await writeEdition(stage, await readDraft('rule-extractor-strength-4'))
+  tell.does('She asks what it would do, before anybody signs.')
+  const impact = await askImpact(stage, written)
+  insist(impact.runsAffected !== null, 'the stored runs were gone through', impact)
+  tell.gets(
+    `It would block ${counted(impact.revisionsBlocked, 'revision')} and end ${counted(impact.permitsBeyond, 'permit')}; ` +
+      `${counted(impact.revisionsUncheckable, 'plan')} could not be checked, and ${counted(impact.runsAffected, 'stored run')} would not have passed.`,
   )
-  const edition = await publishEdition(stage, await writeEdition(stage, await readDraft('rule-extractor-strength-4')))
+  tell.does('Daniel Amis reads the figures, and publishes the edition.')
+  const edition = await publishEdition(stage, written)
+  insist(edition.impact?.current === true, 'the publication repeats the figures', edition)
   insist(edition.rulesVersion !== null, 'a published edition has its rules version', edition)
   await showPlans(stage, edition.rulesVersion)
 
@@ -106,6 +116,23 @@ const FindingPage = z.looseObject(PageWire(FindingWire).shape)
 const BlockPage = PageWire(BlockWire)
 const CHECK_TIME_MAX_MS = 20_000
 const LOOK_EVERY_MS = 50
+
+/** What publishing an edition would do, when all is gone through. */
+async function askImpact({ cast }: Stage, { table, edition }: Edition): Promise<Impact> {
+  const path = `/v1/rule-tables/${table}/editions/${edition}/impact`
+  const asked = expectAnswer(await cast.engineer.post(path, { bindsBecause: BINDS_BECAUSE }), 201, ImpactWire)
+  const began = Date.now()
+  while (Date.now() - began < CHECK_TIME_MAX_MS) {
+    const impact = expectAnswer(await cast.engineer.get(`/v1/impacts/${asked.impact}`), 200, ImpactWire)
+    if (impact.endedAt !== null) return impact
+    await wait(LOOK_EVERY_MS)
+  }
+  throw new Error(`the impact of ${table}/${edition} was not worked out within ${CHECK_TIME_MAX_MS / 1_000} s`)
+}
+
+function counted(count: number, noun: string): string {
+  return `${count} ${noun}${count === 1 ? '' : 's'}`
+}
 
 /** Which plans in force the tightened rule stops, and why, with numbers. */
 async function showPlans(stage: Stage, rulesVersion: number): Promise<void> {

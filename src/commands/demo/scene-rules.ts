@@ -1,5 +1,6 @@
 import { ProductVersionWire } from '../../products/words.ts'
-import { EditionWire } from '../../rules/record.ts'
+import { type PublishedEdition, PublishedEditionWire } from '../../rules/impacts.ts'
+import { type Edition, EditionWire } from '../../rules/record.ts'
 import { expectAnswer, insist } from './client.ts'
 import { RefusalWire } from './scene-plant.ts'
 import { type Draft, readDraft } from './seed.ts'
@@ -15,7 +16,7 @@ const TABLES = [
 ] as const
 
 /** Why invented rules may bind here: the service asks for a reason, and marks what they bind. */
-const BINDS_BECAUSE = 'Demonstration with the invented house rules of Aldermoor Works.'
+export const BINDS_BECAUSE = 'Demonstration with the invented house rules of Aldermoor Works.'
 
 /** Rule tables say what a test must at least be; a second person publishes them. Then two products. */
 export async function publishRules(stage: Stage): Promise<void> {
@@ -58,15 +59,17 @@ export async function publishRules(stage: Stage): Promise<void> {
   }
 }
 
-type Edition = ReturnType<typeof EditionWire.parse>
-
 export async function writeEdition({ cast }: Stage, draft: Draft): Promise<Edition> {
   const posted = await cast.engineer.post(`/v1/rule-tables/${String(draft.content['table'])}/editions`, draft)
   return expectAnswer(posted, 201, EditionWire)
 }
 
-export async function publishEdition({ cast }: Stage, edition: Edition): Promise<Edition> {
-  return expectAnswer(await cast.manager.sign(publicationPath(edition), publicationOf(edition)), 200, EditionWire)
+export async function publishEdition({ cast }: Stage, edition: Edition): Promise<PublishedEdition> {
+  return expectAnswer(
+    await cast.manager.sign(publicationPath(edition), publicationOf(edition)),
+    200,
+    PublishedEditionWire,
+  )
 }
 
 function publicationPath({ table, edition }: Edition): string {

@@ -4,6 +4,7 @@ import { ApprovedRevisionWire, RevisionWire } from '../../plans/record.ts'
 import { type PlanContent, PlanContentWire } from '../../plans/words.ts'
 import type { FixedClock } from '../../platform/clock.ts'
 import { type ProductContent, ProductVersionWire } from '../../products/words.ts'
+import { PublishedEditionWire } from '../../rules/impacts.ts'
 import { EditionWire } from '../../rules/record.ts'
 import {
   CalibrationWire,
@@ -171,7 +172,7 @@ async function publishEdition({ engineer, manager, clock }: House, draft: Draft)
   const path = `/v1/rule-tables/${String(draft.content['table'])}/editions`
   const { digest, edition } = expectAnswer(await engineer.post(path, draft), 201, EditionWire)
   const publication = { digest, effectiveFrom: 'at-once', meaning: 'Read and published', bindsBecause: BINDS_BECAUSE }
-  expectAnswer(await manager.sign(`${path}/${edition}/publication`, publication), 200, EditionWire)
+  expectAnswer(await manager.sign(`${path}/${edition}/publication`, publication), 200, PublishedEditionWire)
   clock.at += ACT_MS
 }
 

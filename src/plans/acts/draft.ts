@@ -104,11 +104,19 @@ export async function submitRevision(
   actor: PersonActor,
   key: RevisionKey,
   submission: Submission,
+  /** What else is written with it, in the same transaction; what it gives is said in the ledger entry. */
+  underAct: (act: Act, record: RevisionRecord) => Promise<Readonly<Record<string, unknown>>> = async () => ({}),
 ): Promise<Revision> {
   const { database } = services
   for (let tries = 0; tries < TRIES_MAX; tries += 1) {
     const checked = await checkDraft(database, await findRevision(database.sql, key))
-    const answer = await runActOf(database, actor, (act) => submitUnder(act, checked, { key, actor, submission }))
+    const answer = await runActOf(database, actor, async (act) => {
+      const record = await submitUnder(act, checked, { key, actor, submission })
+      if (record === 'rules-changed') return record
+      const facts = await underAct(act, record)
+      await recordRevision(act, 'submitRevision', actor, record, { rulesVersion: act.rulesVersion, ...facts })
+      return answerRevision(act.sql, record)
+    })
     if (answer !== 'rules-changed') return answer
   }
   throw rulesChanged(key)
@@ -133,7 +141,7 @@ async function submitUnder(
   act: Act,
   checked: CheckedDraft,
   asked: { readonly key: RevisionKey; readonly actor: PersonActor; readonly submission: Submission },
-): Promise<Revision | 'rules-changed'> {
+): Promise<RevisionRecord | 'rules-changed'> {
   const { key, actor, submission } = asked
   const by = actor.person
   const current = await findRevision(act.sql, key)
@@ -144,8 +152,7 @@ async function submitUnder(
   requireNoneBlocking(key, check.findings, act.at)
   const record = await markSubmitted(act, key, { state, by })
   await insertChecks(act.sql, [{ ...key, check, blocks: [] }], { rulesVersion: act.rulesVersion, at: act.at })
-  await recordRevision(act, 'submitRevision', actor, record, { rulesVersion: act.rulesVersion })
-  return answerRevision(act.sql, record)
+  return record
 }
 
 /** @throws Problem `revision-not-found` */

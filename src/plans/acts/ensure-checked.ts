@@ -156,15 +156,19 @@ async function checkPermitsOf(
 }
 
 /** The check whose blocks are the ones so far; none in review, where nothing is blocked yet. */
-function lastChecked({ plan, revision, state, checkedVersion }: HeldRevision) {
+export function lastChecked({ plan, revision, state, checkedVersion }: HeldRevision) {
   return state === 'in-review' || checkedVersion === null ? [] : [{ plan, revision, rulesVersion: checkedVersion }]
 }
 
-interface KeyedRevision extends CheckedSoFar {
+export interface KeyedRevision extends CheckedSoFar {
   readonly key: RevisionKey
 }
 
-function checkedSoFar(held: HeldRevision, read: CheckedSoFar['read'], blocks: CheckedSoFar['blocks']): KeyedRevision {
+export function checkedSoFar(
+  held: HeldRevision,
+  read: CheckedSoFar['read'],
+  blocks: CheckedSoFar['blocks'],
+): KeyedRevision {
   const { plan, revision, state, product, submittedAt, inForceFrom, checkedVersion, approvedVersion } = held
   const key = { plan, revision }
   const from = state === 'in-review' ? submittedAt : inForceFrom
@@ -181,7 +185,7 @@ const PREPARED_MAX = 2_000
 const CONTENT_MAX = 4_000_000
 
 /** Those of the revisions that room and time suffice for, one at least. */
-async function readPrepared(
+export async function readPrepared(
   sql: Sql,
   held: readonly HeldRevision[],
   isLate: () => boolean,

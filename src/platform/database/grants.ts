@@ -7,6 +7,7 @@ import { withOwner } from './migrate.ts'
  */
 const STATE_TABLES: Readonly<Record<string, string>> = {
   'governance.access_key': 'UPDATE',
+  'governance.edition_impact': 'UPDATE',
   'governance.in_force': 'UPDATE',
   'governance.one_time_secret': 'UPDATE',
   'governance.permit': 'UPDATE',

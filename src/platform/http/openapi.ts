@@ -52,7 +52,11 @@ const REFERENCE_PAGE_CSP =
  * Collects every route registered afterwards into one OpenAPI 3.1 document, served at /openapi/v1.json, with a
  * reference page at /docs. Call it before any route is registered.
  */
-export async function registerOpenapi(server: FastifyInstance): Promise<void> {
+export async function registerOpenapi(
+  server: FastifyInstance,
+  /** In Markdown: what stands before the operations. */
+  description: string,
+): Promise<void> {
   const transformObject = createJsonSchemaTransformObject({ zodToJsonConfig: ZOD_TO_JSON })
   const examples = await readExamples()
   await server.register(swagger, {
@@ -61,11 +65,7 @@ export async function registerOpenapi(server: FastifyInstance): Promise<void> {
       info: {
         title: 'Limitkeep',
         version: '1',
-        description:
-          'Records production-line electrical safety tests and judges them against versioned plans and rule tables. ' +
-          'An absent optional field and null mean the same. Unknown fields are refused. Instants are RFC 3339 with an ' +
-          'offset. Decimals are strings. High voltage can kill; local code and licensed practice govern. The examples are ' +
-          'from Aldermoor Works, an invented maker: no number in them is a limit for a real product.',
+        description,
         contact: { name: 'Whoever runs the installation that serves this document' },
         license: { name: 'Proprietary, not published under a licence', identifier: 'LicenseRef-Proprietary' },
       },
@@ -81,7 +81,12 @@ export async function registerOpenapi(server: FastifyInstance): Promise<void> {
     transformObject: (document) =>
       withExamples(described(tidy(transformObject(document) as unknown as JsonObject)), examples) as never,
   })
-  await server.register(swaggerUi, { routePrefix: '/docs', staticCSP: REFERENCE_PAGE_CSP })
+  await server.register(swaggerUi, {
+    routePrefix: '/docs',
+    staticCSP: REFERENCE_PAGE_CSP,
+    theme: { title: 'Limitkeep: reference' },
+    uiConfig: { displayOperationId: true },
+  })
   server.get('/openapi/v1.json', { schema: { hide: true } }, (_request, reply) => {
     reply.type('application/json').send(printOpenapi(server))
   })
@@ -110,7 +115,17 @@ const IF_MATCH: JsonObject = {
   example: '"sha256:6c3d1a7de5ee4d2d3b7f6c1b9f0a4ee06b1a4d7c52dbf0dbd4b1f2a9a2a6f0c1"',
 }
 
-/** Puts into words what the routes leave unsaid: what a good answer is, and the header that an edit needs. */
+const LOCATION: JsonObject = {
+  Location: { description: 'Where it can be read, if it can', schema: { type: 'string', format: 'uri-reference' } },
+}
+/** Headers of answers, by status. */
+const HEADERS: Readonly<Record<string, JsonObject>> = {
+  '201': LOCATION,
+  '202': LOCATION,
+  '503': { 'Retry-After': { description: 'Seconds to wait', schema: { type: 'integer', minimum: 1 } } },
+}
+
+/** Puts into words what the routes leave unsaid: what a good answer is, its headers, and the header that an edit needs. */
 function described(document: JsonObject): JsonObject {
   for (const path of Object.values(objectAt(document, 'paths'))) {
     for (const operation of Object.values(path as Record<string, JsonObject>)) {
@@ -118,6 +133,8 @@ function described(document: JsonObject): JsonObject {
       for (const [status, response] of Object.entries(responses as Record<string, JsonObject>)) {
         const said = ANSWERS[status]
         if (response['description'] === 'Default Response' && said !== undefined) response['description'] = said
+        const headers = HEADERS[status]
+        if (headers !== undefined) response['headers'] = headers
       }
       if (responses['428'] !== undefined) {
         const parameters = Array.isArray(operation['parameters']) ? operation['parameters'] : []

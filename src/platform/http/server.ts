@@ -148,7 +148,9 @@ function limitArrival({ raw, routeOptions }: FastifyRequest): void {
   const hasBody = raw.headers['transfer-encoding'] !== undefined || Number(raw.headers['content-length'] ?? 0) > 0
   if (!hasBody || routeOptions.config?.streamedBody === true) return
   const timer = setTimeout(() => {
-    if (!raw.complete) answerSocketError(Object.assign(new Error(), { code: 'ERR_HTTP_REQUEST_TIMEOUT' }), raw.socket)
+    // An injected request has no connection, and says nothing of it.
+    if (raw.complete === false)
+      answerSocketError(Object.assign(new Error(), { code: 'ERR_HTTP_REQUEST_TIMEOUT' }), raw.socket)
   }, ARRIVAL_MAX_MS)
   timer.unref()
   const clear = () => clearTimeout(timer)

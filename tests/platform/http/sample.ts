@@ -50,7 +50,7 @@ export async function buildSample(checkAnswers = true): Promise<Sample> {
   const sample = { stopping: false }
   const options = { log: createLog('debug', sink), checkAnswers, isStopping: () => sample.stopping }
   const server = await createServer(options)
-  await registerOpenapi(server)
+  await registerOpenapi(server, 'A sample.')
   await registerRest(server, options, (app) => {
     app.post(
       '/v1/things',
