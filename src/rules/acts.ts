@@ -9,15 +9,17 @@ import type { Act } from '../platform/gate.ts'
 import { fieldInvalid, Problem, type ProblemError, requireText } from '../platform/problems.ts'
 import { firstState, requireHigherNumber, requireMove, type Versioned, withAuthor } from '../platform/versioned.ts'
 import { draftErrors, readEffect, type Submission } from '../platform/versioned-words.ts'
-import { compileTable } from './compile-table.ts'
+import { compileTable, type TableRefusal } from './compile-table.ts'
 import { type PublishedEdition, publishedImpact } from './impacts.ts'
 import { type EditionAction, lifecycle } from './lifecycle.ts'
 import { answerEdition } from './reads.ts'
+import { verify } from './reads-verification.ts'
 import {
   type Edition,
   type EditionKey,
   type EditionRecord,
   type EditionState,
+  type EditionWarning,
   editionNotFound,
   nameOf,
 } from './record.ts'
@@ -32,6 +34,7 @@ import {
   type TableFacts,
 } from './store.ts'
 import { selectNewestImpact } from './store-impacts.ts'
+import { refusalsOf, warningsOf } from './verify/verdict.ts'
 import type { EditionContent, EditionDraft, PublicationRequest } from './words.ts'
 
 /** What the acts of this room use. */
@@ -88,7 +91,10 @@ export async function replaceEdition(
   })
 }
 
-/** Freezes a draft for the second person to read. */
+/**
+ * Freezes a draft for the second person to read. The table is verified as a table: what is wrong in it refuses, what is
+ * only suspicious is kept as warnings.
+ */
 export async function submitEdition(
   services: RuleServices,
   actor: PersonActor,
@@ -96,12 +102,12 @@ export async function submitEdition(
   submission: Submission,
 ): Promise<Edition> {
   const by = actor.person
-  const compiled = await compileStored(services.database.sql, key)
+  const checked = await checkStored(services.database.sql, key)
   return runActOf(services.database, actor, async (act) => {
     const current = await findEdition(act, key)
     const state = requireMove(lifecycle, 'submitEdition', current, { by, digest: submission?.digest })
-    requireCompiled(current, compiled)
-    return entered(act, 'submitEdition', actor, await markSubmitted(act, key, { state, by }), {})
+    const tableWarnings = requireChecked(current, checked)
+    return entered(act, 'submitEdition', actor, await markSubmitted(act, key, { state, by, tableWarnings }), {})
   })
 }
 
@@ -120,17 +126,25 @@ export async function publishEdition(
   const asked = readEffect(request.effectiveFrom, '/effectiveFrom')
   requireText(meaning, '/meaning')
   if (bindsBecause !== null) requireText(bindsBecause, '/bindsBecause')
-  const compiled = await compileStored(services.database.sql, key)
+  const checked = await checkStored(services.database.sql, key)
   const answer = await runActOf(services.database, actor, async (act) => {
     const current = await findEdition(act, key)
     const state = requireMove(lifecycle, 'publishEdition', current, { by, digest })
-    requireCompiled(current, compiled)
+    const tableWarnings = requireChecked(current, checked)
     const effectiveFrom = act.effectiveAt(asked, '/effectiveFrom')
     const newest = await selectNewestImpact(act.sql, { ...key, digest })
     const at = { rulesVersion: act.rulesVersion, effectiveFrom: asked, bindsBecause }
     const impact = newest === undefined ? null : publishedImpact(newest, at)
     const rulesVersion = act.raiseRules()
-    const record = await markPublished(act, key, { state, by, meaning, effectiveFrom, bindsBecause, rulesVersion })
+    const record = await markPublished(act, key, {
+      state,
+      by,
+      meaning,
+      effectiveFrom,
+      bindsBecause,
+      rulesVersion,
+      tableWarnings,
+    })
     act.touch('rules', key.table, 'all')
     const facts = { meaning, bindsBecause, effectiveFrom: writeInstant(effectiveFrom), rulesVersion, impact }
     return { ...(await entered(act, 'publishEdition', actor, record, facts)), impact }
@@ -153,8 +167,11 @@ function requireSound(draft: EditionDraft, { table, edition }: EditionKey): void
 /** Every cell and column of content that cannot be compiled; none where it compiles. */
 function findUncompilable(content: EditionContent, pointer: string): ProblemError[] {
   const read = compileTable(content)
-  if (!('refusals' in read)) return []
-  return read.refusals.map(({ pointer: inner, code, detail, at }) => ({
+  return 'refusals' in read ? writeRefusals(read.refusals, pointer) : []
+}
+
+function writeRefusals(refusals: readonly TableRefusal[], pointer: string): ProblemError[] {
+  return refusals.map(({ pointer: inner, code, detail, at }) => ({
     pointer: pointer + inner,
     code,
     detail: at === undefined ? detail : `at character ${at + 1}: ${detail}`,
@@ -167,26 +184,45 @@ function requireCompiling(errors: readonly ProblemError[]): void {
   throw new Problem('field-invalid', { detail: 'The edition does not compile.', errors: [...errors] })
 }
 
-/** What compiling stored content found, and which content that was. */
-interface Compiled {
+/** What checking stored content found, and which content that was. */
+interface Checked {
   readonly digest: string
-  readonly errors: readonly ProblemError[]
+  readonly refusal: Problem | undefined
+  readonly warnings: readonly EditionWarning[]
 }
 
-/** Compiles an edition before the gate is taken, since a large one takes its time; undefined where there is none. */
-async function compileStored(sql: Sql, key: EditionKey): Promise<Compiled | undefined> {
+/** Verifies an edition before the gate is taken, since a large one takes its time; undefined where there is none. */
+async function checkStored(sql: Sql, key: EditionKey): Promise<Checked | undefined> {
   const record = await selectEdition(sql, key.table, key.edition)
-  return record && { digest: record.digest, errors: findUncompilable(record.content, '') }
+  if (record === undefined) return undefined
+  const { digest, content } = record
+  const found = await verify(record)
+  if ('refusals' in found) {
+    const errors = writeRefusals(found.refusals, '')
+    return {
+      digest,
+      refusal: new Problem('field-invalid', { detail: 'The edition does not compile.', errors }),
+      warnings: [],
+    }
+  }
+  const errors = refusalsOf(found, content)
+  const detail = `The table cannot mean what it says; ${pathOf(key)}/verification tells all of it.`
+  const refusal = errors.length === 0 ? undefined : new Problem('field-invalid', { detail, errors })
+  return { digest, refusal, warnings: warningsOf(found, content) }
 }
 
 /**
- * @throws Problem `digest-stale` where the content is not the one that was compiled: it was replaced in between
+ * @returns what is suspicious in the content
+ * @throws Problem `digest-stale` where the content is not the one that was checked: it was replaced in between
  * @throws Problem `field-invalid`
  */
-function requireCompiled({ name, digest }: Versioned<EditionState>, compiled: Compiled | undefined): void {
-  if (compiled?.digest === digest) {
-    requireCompiling(compiled.errors)
-    return
+function requireChecked(
+  { name, digest }: Versioned<EditionState>,
+  checked: Checked | undefined,
+): readonly EditionWarning[] {
+  if (checked?.digest === digest) {
+    if (checked.refusal) throw checked.refusal
+    return checked.warnings
   }
   throw new Problem('digest-stale', {
     detail: `The content of ${name} was replaced a moment ago. Read it again before signing.`,
@@ -238,7 +274,11 @@ export async function entered(
   record: EditionRecord,
   facts: Readonly<Record<string, unknown>>,
 ): Promise<Edition> {
-  const subject = `rule-tables/${record.table}/editions/${record.edition}`
+  const subject = pathOf(record).slice('/v1/'.length)
   await recordEntry(act, { action, by, subject, facts: { digest: record.digest, ...facts } })
   return answerEdition(act.sql, record)
+}
+
+function pathOf({ table, edition }: EditionKey): string {
+  return `/v1/rule-tables/${table}/editions/${edition}`
 }

@@ -29,7 +29,7 @@ export function columnRows(tests: readonly CompiledTest[], allowed: CompiledTest
 
   const isNumeric = everything.some((test) => test.spans.length > 0)
   const cut = isNumeric ? cutNumbers(everything) : cutWords(everything)
-  if (cut.ends > ENDS_MAX) return 'too-many'
+  if (cut.named.length > ENDS_MAX) return 'too-many'
   const permitted = allowed ? cut.regionsOf(allowed) : undefined
   const regions = Array.from({ length: cut.regions }, () => emptyBits(tests.length))
   for (const [row, test] of tests.entries()) {
@@ -72,8 +72,10 @@ export function setBit(bits: RowBits, index: number): void {
   bits[word] = (bits[word] ?? 0) | (1 << (index & 31))
 }
 
-interface Cut {
-  readonly ends: number
+/** A column in regions. */
+export interface Cut<Named> {
+  /** The ends in ascending order, or the words in the order in which they are first named. */
+  readonly named: readonly Named[]
   readonly regions: number
   readonly regionAt: (value: AttributeValue) => number
   /** Per region 1 where the test holds. */
@@ -81,7 +83,7 @@ interface Cut {
 }
 
 /** Regions of k ends in ascending order: 2i is the gap before end i, 2i + 1 the end itself, 2k the gap after the last. */
-function cutNumbers(tests: readonly CompiledTest[]): Cut {
+export function cutNumbers(tests: readonly CompiledTest[]): Cut<Decimal> {
   const named = tests.flatMap(({ spans }) => spans.flatMap(({ lower, upper }) => [lower, upper]))
   const sorted = named.flatMap((end) => (end ? [end.value] : [])).sort(compare)
   const ends = sorted.filter((value, index) => {
@@ -102,7 +104,7 @@ function cutNumbers(tests: readonly CompiledTest[]): Cut {
     }
     return holds
   }
-  return { ends: ends.length, regions, regionAt, regionsOf }
+  return { named: ends, regions, regionAt, regionsOf }
 }
 
 function regionOfNumber(ends: readonly Decimal[], value: Decimal): number {
@@ -120,7 +122,7 @@ function regionOfNumber(ends: readonly Decimal[], value: Decimal): number {
 }
 
 /** Regions of words: one for each that a test names, and a last one for all others. */
-function cutWords(tests: readonly CompiledTest[]): Cut {
+export function cutWords(tests: readonly CompiledTest[]): Cut<string | boolean> {
   const words = [...new Set(tests.flatMap((test) => test.words))]
   const places = new Map(words.map((word, region) => [word, region]))
   const regionAt = (value: AttributeValue): number => {
@@ -134,5 +136,5 @@ function cutWords(tests: readonly CompiledTest[]): Cut {
     for (const word of test.words) holds[places.get(word) ?? words.length] = test.negated ? 0 : 1
     return holds
   }
-  return { ends: words.length, regions: words.length + 1, regionAt, regionsOf }
+  return { named: words, regions: words.length + 1, regionAt, regionsOf }
 }

@@ -84,7 +84,8 @@ export function compilePlanFormula(text: string, unit: UnitCode): Compiled<Compi
   return refusals.length > 0 ? { refusals } : formulaOf(parsed.tree, { unit, inputs })
 }
 
-function attributesIn(formula: Formula): { name: string; at: number }[] {
+/** Every attribute that a formula names, as often as it does. */
+export function attributesIn(formula: Formula): { name: string; at: number }[] {
   switch (formula.kind) {
     case 'attribute':
       return [formula]
@@ -163,7 +164,7 @@ function wordsIn(formula: Formula): CellRefusal[] {
 }
 
 /** A formula over the numbers of its attributes, in the order of `names`; undefined where it divides by zero. */
-type Step = (numbers: readonly Decimal[]) => Decimal | undefined
+export type Step = (numbers: readonly Decimal[]) => Decimal | undefined
 
 const operations = {
   '+': add,
@@ -172,7 +173,8 @@ const operations = {
   '/': (left: Decimal, right: Decimal) => (isZero(right) ? undefined : divide(left, right)),
 } as const
 
-function stepOf(formula: Formula, names: readonly string[]): Step {
+/** A checked formula as a function of the numbers of its attributes, in the units of their columns. */
+export function stepOf(formula: Formula, names: readonly string[]): Step {
   switch (formula.kind) {
     case 'number': {
       const { value } = formula

@@ -1,6 +1,6 @@
 import { KeyWire } from '../exact/text.ts'
 import { PlaceNumber } from '../platform/http/conventions.ts'
-import { costs, type GraphBuilder, pageArgs, wordsEnum } from '../platform/http/graphql/builder.ts'
+import { costs, type GraphBuilder, type GraphObject, pageArgs, wordsEnum } from '../platform/http/graphql/builder.ts'
 import {
   grouped,
   inOrder,
@@ -11,7 +11,22 @@ import {
 } from '../platform/http/graphql/connections.ts'
 import type { Services } from '../platform/http/server.ts'
 import { getEdition, listRuleSets, listRuleTables, readEditions, readEditionsOf, readRuleTables } from './reads.ts'
+import { verifyEdition } from './reads-verification.ts'
 import { type Edition, type EditionKey, editionStates, type RuleSet, type RuleTable } from './record.ts'
+import {
+  agreements,
+  type Edge,
+  edgeCovers,
+  type Gap,
+  type IdleRow,
+  idleReasons,
+  type NoResultOfCell,
+  noResultReasons,
+  type Overlap,
+  severities,
+  type TableVerification,
+  unfinishedParts,
+} from './verify/report.ts'
 
 const setsListing: Listing<RuleSet, string> = { name: 'rule-sets', place: KeyWire, placeOf: ({ ruleSet }) => ruleSet }
 const tablesListing: Listing<RuleTable, string> = { name: 'rule-tables', place: KeyWire, placeOf: ({ table }) => table }
@@ -39,6 +54,7 @@ export function graphRules(builder: GraphBuilder, { database, received }: Servic
     { type: Edition, name: 'EditionConnection' },
     { name: 'EditionEdge' },
   )
+  const Verification = graphVerification(builder)
   const loadTables = async (keys: string[]) =>
     inOrder(keys, await readRuleTables(sql, keys, received.now()), ({ table }) => table)
   const editionsByKey = {
@@ -131,8 +147,16 @@ export function graphRules(builder: GraphBuilder, { database, received }: Servic
       cancelledReason: t.exposeString('cancelledReason', { nullable: true }),
       warnings: t.field({
         type: [EditionWarning],
-        description: 'As of now; none stands in the way of an act.',
+        description: 'Of the table once it is submitted, of overrides as of now; none stands in the way of an act.',
         resolve: ({ warnings }) => warnings,
+      }),
+      verification: t.field({
+        type: Verification,
+        nullable: true,
+        ...costs({ cost: 500 }),
+        description:
+          'What is wrong or suspicious with the edition as a table; null where its content does not compile.',
+        resolve: (edition) => verifyEdition(edition),
       }),
     }),
   })
@@ -165,4 +189,116 @@ export function graphRules(builder: GraphBuilder, { database, received }: Servic
     }),
   }))
   return { Edition, editionsByKey }
+}
+
+/** What verifying a table found, as REST answers it. */
+function graphVerification(builder: GraphBuilder): GraphObject<TableVerification> {
+  const Verification = builder.objectRef<TableVerification>('TableVerification')
+  const Side = builder.objectRef<Gap['region'][number]>('VerificationSide')
+  const Value = builder.objectRef<Gap['example'][number]>('VerificationValue')
+  const VerifiedOverlap = builder.objectRef<Overlap>('VerificationOverlap')
+  const VerifiedGap = builder.objectRef<Gap>('VerificationGap')
+  const VerifiedEdge = builder.objectRef<Edge>('VerificationEdge')
+  const VerifiedIdleRow = builder.objectRef<IdleRow>('VerificationIdleRow')
+  const VerifiedNoResult = builder.objectRef<NoResultOfCell>('VerificationNoResult')
+  const Severity = wordsEnum(builder, 'VerificationSeverity', severities)
+  const Agreement = wordsEnum(builder, 'RowAgreement', agreements)
+  const Cover = wordsEnum(builder, 'EdgeCover', edgeCovers)
+  const IdleReason = wordsEnum(builder, 'IdleReason', idleReasons)
+  const NoResultReason = wordsEnum(builder, 'NoResultReason', noResultReasons)
+  const Unfinished = wordsEnum(builder, 'UnfinishedPart', unfinishedParts)
+
+  Side.implement({
+    description: 'One input of a region; the region is where all of them hold.',
+    fields: (t) => ({
+      attribute: t.exposeString('attribute'),
+      tests: t.exposeString('tests', { description: 'FEEL unary tests; - is all that the table is made for.' }),
+      unit: t.exposeString('unit', { nullable: true }),
+    }),
+  })
+  Value.implement({
+    description: 'One input of an example.',
+    fields: (t) => ({
+      attribute: t.exposeString('attribute'),
+      value: t.exposeString('value'),
+      unit: t.exposeString('unit', { nullable: true }),
+    }),
+  })
+  VerifiedOverlap.implement({
+    description: 'Two rows that match the same inputs.',
+    fields: (t) => ({
+      rows: t.exposeStringList('rows'),
+      demands: t.expose('demands', { type: Agreement }),
+      severity: t.expose('severity', { type: Severity }),
+      region: t.expose('region', { type: [Side] }),
+      example: t.expose('example', { type: [Value] }),
+    }),
+  })
+  VerifiedGap.implement({
+    description: 'Inputs that no row matches, as large as a region can be; gaps may overlap.',
+    fields: (t) => ({
+      severity: t.expose('severity', { type: Severity }),
+      region: t.expose('region', { type: [Side] }),
+      example: t.expose('example', { type: [Value] }),
+    }),
+  })
+  VerifiedEdge.implement({
+    description: 'A single number at which a range ends, in no row or in two.',
+    fields: (t) => ({
+      attribute: t.exposeString('attribute'),
+      value: t.exposeString('value'),
+      unit: t.exposeString('unit', { nullable: true }),
+      covered: t.expose('covered', { type: Cover }),
+      rows: t.exposeStringList('rows'),
+      severity: t.expose('severity', { type: Severity }),
+      region: t.expose('region', { type: [Side] }),
+      example: t.expose('example', { type: [Value] }),
+    }),
+  })
+  VerifiedIdleRow.implement({
+    description: 'A row that never counts.',
+    fields: (t) => ({
+      row: t.exposeString('row'),
+      because: t.expose('because', { type: IdleReason }),
+      by: t.exposeStringList('by'),
+      severity: t.expose('severity', { type: Severity }),
+      region: t.expose('region', { type: [Side] }),
+      example: t.expose('example', { type: [Value], nullable: true }),
+    }),
+  })
+  VerifiedNoResult.implement({
+    description: 'An output cell that comes to nothing for some input of its row.',
+    fields: (t) => ({
+      row: t.exposeString('row'),
+      parameter: t.exposeString('parameter'),
+      pointer: t.exposeString('pointer'),
+      because: t.expose('because', { type: NoResultReason }),
+      isShown: t.exposeBoolean('isShown', { description: 'False where it was neither shown nor excluded.' }),
+      severity: t.expose('severity', { type: Severity }),
+      region: t.expose('region', { type: [Side] }),
+      example: t.expose('example', { type: [Value], nullable: true }),
+    }),
+  })
+  Verification.implement({
+    description: 'What is wrong or suspicious with a rule table as a table. Each count is of all that was found.',
+    fields: (t) => ({
+      table: t.exposeString('table'),
+      edition: t.exposeInt('edition'),
+      digest: t.exposeString('digest'),
+      hitPolicy: t.exposeString('hitPolicy', { description: 'By the letters of DMN.' }),
+      neverApplies: t.exposeBoolean('neverApplies'),
+      overlapCount: t.exposeInt('overlapCount'),
+      overlaps: t.expose('overlaps', { type: [VerifiedOverlap] }),
+      gapCount: t.exposeInt('gapCount'),
+      gaps: t.expose('gaps', { type: [VerifiedGap] }),
+      edgeCount: t.exposeInt('edgeCount'),
+      edges: t.expose('edges', { type: [VerifiedEdge] }),
+      idleRowCount: t.exposeInt('idleRowCount'),
+      idleRows: t.expose('idleRows', { type: [VerifiedIdleRow] }),
+      noResultCount: t.exposeInt('noResultCount'),
+      noResults: t.expose('noResults', { type: [VerifiedNoResult] }),
+      unfinished: t.expose('unfinished', { type: [Unfinished], description: 'What was not searched to its end.' }),
+    }),
+  })
+  return Verification
 }

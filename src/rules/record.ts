@@ -9,6 +9,7 @@ import {
   stoppedAnswer,
   writeStopped,
 } from '../platform/versioned-words.ts'
+import { tableWarningCodes } from './verify/report.ts'
 import { type EditionContent, EditionContentWire } from './words.ts'
 
 /**
@@ -33,17 +34,19 @@ export interface EditionRecord extends EditionKey, DraftRecord<EditionState>, St
   readonly bindsBecause: string | null
   /** The house's rules version that its publication became. */
   readonly rulesVersion: number | null
+  /** What verification found suspicious when it was last submitted or published. */
+  readonly tableWarnings: readonly EditionWarning[]
 }
 
 /** What is accepted in an edition and yet looks like a slip. */
-const EditionWarningWire = z
+export const EditionWarningWire = z
   .strictObject({
     pointer: z.string(),
-    code: z.enum(['override-of-unknown-table', 'rows-not-binding']),
+    code: z.enum(['override-of-unknown-table', 'rows-not-binding', ...tableWarningCodes]),
     detail: z.string(),
   })
   .meta({ id: 'EditionWarning' })
-type EditionWarning = z.infer<typeof EditionWarningWire>
+export type EditionWarning = z.infer<typeof EditionWarningWire>
 
 /** An edition as it is answered. What has not happened yet is null. */
 export const EditionWire = z
@@ -61,7 +64,9 @@ export const EditionWire = z
     /** The house's rules version that the publication became. */
     rulesVersion: z.int().nullable(),
     ...stoppedAnswer,
-    warnings: z.array(EditionWarningWire).describe('as of now; none stands in the way of an act'),
+    warnings: z
+      .array(EditionWarningWire)
+      .describe('Of the table once it is submitted, of overrides as of now; none stands in the way of an act'),
   })
   .meta({ id: 'Edition' })
 export type Edition = z.infer<typeof EditionWire>
@@ -90,7 +95,7 @@ export type RuleSet = z.infer<typeof RuleSetWire>
  * @param isTable whether there is a rule table of that key, with a draft at least
  */
 export function writeEdition(record: EditionRecord, isTable: (table: string) => boolean): Edition {
-  const { createdAt, submittedAt, publishedAt, effectiveFrom, authors, ...rest } = record
+  const { createdAt, submittedAt, publishedAt, effectiveFrom, authors, tableWarnings, ...rest } = record
   return {
     ...rest,
     authors: [...authors],
@@ -99,7 +104,7 @@ export function writeEdition(record: EditionRecord, isTable: (table: string) => 
     publishedAt: writeInstantOrNull(publishedAt),
     effectiveFrom: writeInstantOrNull(effectiveFrom),
     ...writeStopped(record),
-    warnings: [...overrideWarnings(record.content, isTable), ...bindingWarnings(record)],
+    warnings: [...overrideWarnings(record.content, isTable), ...bindingWarnings(record), ...tableWarnings],
   }
 }
 

@@ -16,14 +16,24 @@ import { SubmissionWire } from '../platform/versioned-words.ts'
 import { createEdition, publishEdition, type RuleServices, replaceEdition, submitEdition } from './acts.ts'
 import { PublishedEditionWire } from './impacts.ts'
 import { getEdition, listEditions, listRuleSets, listRuleTables } from './reads.ts'
+import { getVerification } from './reads-verification.ts'
 import { EditionWire, RuleSetWire, RuleTableWire } from './record.ts'
 import { registerEditionStops } from './rest-stop.ts'
+import { TableVerificationWire } from './verify/report.ts'
 import { EditionDraftWire, PublicationRequestWire } from './words.ts'
 
 const TableParams = z.strictObject({ table: KeyWire })
 const EditionParams = z.strictObject({ table: KeyWire, edition: NumberParam })
 const PageQuery = z.strictObject({ ...pageQuery })
 const tags = ['rules']
+
+const VERIFICATION_MEANING = [
+  'Of any edition, drafts included: rows that overlap, inputs that no row matches, edges of ranges in no row or in two, rows',
+  'that never count, and cells without a result. Exact, ends of ranges and single numbers included. Submission refuses what is',
+  'wrong under the hit policy; of what is suspicious the edition keeps warnings. A gap may be meant; a product in it is',
+  'refused by the check of its plans. Sources are not compared with any document. High voltage can kill; local code and',
+  'licensed practice govern.',
+].join(' ')
 
 /** Rule sets, rule tables and their editions. */
 export function registerRules(app: RestApp, services: Services & RuleServices): void {
@@ -127,6 +137,22 @@ export function registerRules(app: RestApp, services: Services & RuleServices): 
       },
     },
     async (request, reply) => sendEditable(reply, await getEdition(sql, request.params.table, request.params.edition)),
+  )
+
+  app.get(
+    '/v1/rule-tables/:table/editions/:edition/verification',
+    {
+      config: { permission: 'read' },
+      schema: {
+        operationId: 'getEditionVerification',
+        tags,
+        summary: 'What is wrong or suspicious with an edition as a table, each with an input that shows it',
+        description: VERIFICATION_MEANING,
+        params: EditionParams,
+        response: { 200: TableVerificationWire, ...refusals('edition-not-found', 'state-conflict') },
+      },
+    },
+    (request) => getVerification(sql, request.params),
   )
 
   app.put(

@@ -1,3 +1,4 @@
+import { z } from 'zod'
 import { type Sql, timestamptzText } from '../platform/database/sql.ts'
 import type { Act } from '../platform/gate.ts'
 import { cancellationOf } from '../platform/versioned.ts'
@@ -9,17 +10,27 @@ import {
   STOPPED_COLUMNS,
   type Stopped,
 } from '../platform/versioned-words.ts'
-import { type EditionKey, type EditionRecord, type EditionState, nameOf } from './record.ts'
+import {
+  type EditionKey,
+  type EditionRecord,
+  type EditionState,
+  type EditionWarning,
+  EditionWarningWire,
+  nameOf,
+} from './record.ts'
 import type { Publication } from './timeline.ts'
 import { EditionContentWire, type Subject } from './words.ts'
 
-type EditionRow = Omit<EditionRecord, 'content'> & { readonly content: string }
+type EditionRow = Omit<EditionRecord, 'content' | 'tableWarnings'> & {
+  readonly content: string
+  readonly tableWarnings: string | null
+}
 type Written = Pick<EditionRecord, 'table' | 'edition' | 'content' | 'changeReason' | 'authors'>
 
 const COLUMNS = `rule_table AS "table", edition, state, digest, content, change_reason AS "changeReason", authors,
   created_at AS "createdAt", submitted_at AS "submittedAt", submitted_by AS "submittedBy",
   published_at AS "publishedAt", published_by AS "publishedBy", published_meaning AS "publishedMeaning",
-  effective_from AS "effectiveFrom", binds_because AS "bindsBecause", rules_version AS "rulesVersion",
+  effective_from AS "effectiveFrom", binds_because AS "bindsBecause", rules_version AS "rulesVersion", table_warnings AS "tableWarnings",
   ${STOPPED_COLUMNS}`
 
 /** One edition; undefined where there is none. */
@@ -144,11 +155,20 @@ export async function moveTable(act: Act, table: string, ruleSet: string): Promi
 export async function markSubmitted(
   act: Act,
   edition: EditionKey,
-  submission: { readonly state: EditionState; readonly by: string },
+  submission: {
+    readonly state: EditionState
+    readonly by: string
+    readonly tableWarnings: readonly EditionWarning[]
+  },
 ): Promise<EditionRecord> {
   await act.prisma.ruleEdition.update({
     where: keyOf(edition),
-    data: { state: submission.state, submittedAt: new Date(act.at), submittedBy: submission.by },
+    data: {
+      state: submission.state,
+      submittedAt: new Date(act.at),
+      submittedBy: submission.by,
+      tableWarnings: JSON.stringify(submission.tableWarnings),
+    },
   })
   return stored(act, edition)
 }
@@ -163,6 +183,7 @@ export async function markPublished(
     readonly effectiveFrom: number
     readonly bindsBecause: string | null
     readonly rulesVersion: number
+    readonly tableWarnings: readonly EditionWarning[]
   },
 ): Promise<EditionRecord> {
   await act.prisma.ruleEdition.update({
@@ -175,6 +196,7 @@ export async function markPublished(
       effectiveFrom: new Date(publication.effectiveFrom),
       bindsBecause: publication.bindsBecause,
       rulesVersion: publication.rulesVersion,
+      tableWarnings: JSON.stringify(publication.tableWarnings),
     },
   })
   return stored(act, edition)
@@ -315,7 +337,13 @@ async function stored(act: Act, key: EditionKey): Promise<EditionRecord> {
   return record
 }
 
+const StoredWarnings = z.array(EditionWarningWire)
+
 /** What still reads as an edition; anything else in the database is a bug. */
 function recordOf(row: EditionRow): EditionRecord {
-  return { ...row, content: EditionContentWire.parse(readStored(row, nameOf(row))) }
+  return {
+    ...row,
+    content: EditionContentWire.parse(readStored(row, nameOf(row))),
+    tableWarnings: row.tableWarnings === null ? [] : StoredWarnings.parse(JSON.parse(row.tableWarnings)),
+  }
 }

@@ -160,6 +160,7 @@ async function publishRules(place: Place, { author, approver, signed }: Line): P
   place.pass(1)
   await author.listRuleTables(two)
   await author.listRuleSets(two)
+  await author.getEditionVerification('extractor-strength', 3)
 }
 
 /** A table goes out for a spreadsheet and for another tool, and comes back as the first edition of tables of their own. */
