@@ -60,8 +60,8 @@ beforeAll(async () => {
   expected(await author.post('/v1/studies/ST-2/cancellation'), 200)
 
   const editions = '/v1/rule-tables/extractor-strength/editions'
-  created(await author.post(editions, { content: extractorStrength({ edition: 9 }), changeReason: 'gone through' }))
-  created(await author.post(`${editions}/9/impact`))
+  created(await author.post(editions, { content: extractorStrength({ edition: 19 }), changeReason: 'gone through' }))
+  created(await author.post(`${editions}/19/impact`))
 
   await checkStation()
   const { administrator } = service

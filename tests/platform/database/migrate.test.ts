@@ -162,6 +162,8 @@ describe('grants', () => {
     )
     const more: Record<string, string> = {
       'governance.access_key': 'S I U',
+      'governance.block': 'S I U',
+      'governance.edition_impact': 'S I U',
       'governance.in_force': 'S I U',
       'governance.one_time_secret': 'S I U',
       'governance.permit': 'S I U',
@@ -173,6 +175,7 @@ describe('grants', () => {
       'governance.sequencer': 'S I U',
       'governance.station_profile': 'S I U',
       'governance.study': 'S I U',
+      'governance.ticker': 'S I U',
       'intake.gate': 'S I U',
       'intake.permit_counts': 'S I U',
       'intake.units': 'S I U',
