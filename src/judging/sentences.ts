@@ -251,7 +251,7 @@ const actions: Readonly<Record<UploadCode, string>> = {
   'digest-mismatch': `Read the assignment anew. ${TEST_AGAIN}`,
   'revision-stale': TEST_AGAIN,
   'revision-not-yet-in-force': TEST_AGAIN,
-  'revision-blocked': `Do not test with it until a new revision is in force. ${TEST_AGAIN}`,
+  'revision-blocked': `Do not test with it until another revision is in force or the block is lifted. ${TEST_AGAIN}`,
   'attribute-missing': TEST_AGAIN,
   'person-unknown': 'Have the person recorded: the hold then settles by itself. Or test again.',
   'instrument-mismatch': RECORD('Where this tester stood there during the test and that is only not recorded yet'),

@@ -243,7 +243,7 @@ const actions: Readonly<Record<AssignmentReasonCode, (fact: (name: string) => st
   'revision-unchecked': (fact) =>
     `Revision ${fact('revision')} of ${fact('plan')} has not been checked with the rules of today. Ask again in a moment.`,
   'revision-blocked': (fact) =>
-    `Revision ${fact('revision')} of ${fact('plan')} is blocked since ${fact('blockedFrom')}: it no longer meets the rules. Do not test; ask the test engineer.`,
+    `Revision ${fact('revision')} of ${fact('plan')} is blocked since ${fact('blockedFrom')}. Do not test; the test engineer sees why in its findings, and has another revision approved or the block lifted.`,
   'instrument-missing': (fact) =>
     `No instrument is assigned to station ${fact('station')}. Have an administrator assign the one that stands there.`,
   'instrument-not-capable': (fact) =>
