@@ -122,7 +122,18 @@ test('a table is compiled before the gate is held, and one that was replaced sin
   expect(await orderOf(() => submitEdition({ database }, author, key, undefined))).toEqual(['compile', 'gate', 'end'])
   const { digest } = await storedEdition(key)
   const request = { digest, effectiveFrom: 'at-once', meaning: 'in effect', bindsBecause: 'house rule' }
-  expect(await orderOf(() => publishEdition({ database }, approver, key, request))).toEqual(['compile', 'gate', 'end'])
+  // What the submission found of the same content is still known.
+  expect(await orderOf(() => publishEdition({ database }, approver, key, request))).toEqual(['gate', 'end'])
+
+  const straight = { table: `straight-${line.plan}`, edition: 1 }
+  const unseen = { ...draft, content: { ...content, ...straight, title: 'published without a submission' } }
+  const written = await createEdition({ database }, author, straight.table, unseen)
+  const signed = { ...request, digest: written.digest }
+  expect(await orderOf(() => publishEdition({ database }, approver, straight, signed))).toEqual([
+    'compile',
+    'gate',
+    'end',
+  ])
 })
 
 async function storedEdition({ table }: { readonly table: string }): Promise<{ digest: string }> {
