@@ -117,6 +117,8 @@ const TableGiven = z.strictObject({
   outputs: z.array(z.unknown()),
   /** Cells of `when`, then of `then`, row by row; rows are called r1, r2, ... */
   rows: z.array(z.array(z.string())),
+  /** Why it is not published: rows that may not match together, and an input at which they do. */
+  overlap: z.strictObject({ rows: z.array(z.string()), example: Facts }).optional(),
 })
 
 const EventGiven = z.strictObject({

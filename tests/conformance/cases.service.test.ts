@@ -2,6 +2,7 @@ import { afterAll, beforeAll, test } from 'vitest'
 import { conformanceCases } from './case.ts'
 import { runFilesHttp } from './files-http.ts'
 import { type House, openHouse, runHttp } from './http.ts'
+import { runRefusedTablesHttp } from './refused-tables.ts'
 import { sceneOf } from './scene.ts'
 
 let house: House
@@ -19,5 +20,6 @@ test.each(conformanceCases.map((given, index) => [given.case, given.title, index
     if (given === undefined) throw new Error('a case is missing')
     await runHttp(house, sceneOf(given, index))
     await runFilesHttp(house, sceneOf(given, index))
+    await runRefusedTablesHttp(house, sceneOf(given, index))
   },
 )

@@ -3,6 +3,7 @@ import { expect, test } from 'vitest'
 import { conformanceCases } from './case.ts'
 import { runFilesPure } from './files-pure.ts'
 import { runPure } from './pure.ts'
+import { runRefusedTablesPure } from './refused-tables.ts'
 import { sceneOf } from './scene.ts'
 import { runSigningsPure } from './signings-pure.ts'
 
@@ -14,6 +15,7 @@ test.each(conformanceCases.map((given, index) => [given.case, given.title, index
     runPure(sceneOf(given, index))
     runFilesPure(given)
     runSigningsPure(sceneOf(given, index))
+    runRefusedTablesPure(sceneOf(given, index))
   },
 )
 
@@ -23,11 +25,12 @@ test('every kind of case is generalised somewhere', () => {
 })
 
 test('every case asks for something', () => {
-  for (const { case: name, uploads, revisions, units, files } of conformanceCases) {
+  for (const { case: name, uploads, revisions, units, files, tables } of conformanceCases) {
     const asks =
       uploads.length +
       units.length +
       files.length +
+      tables.filter(({ overlap }) => overlap).length +
       revisions.filter(({ blocking, refused, findings }) => blocking ?? refused ?? findings[0]).length
     expect(asks, name).toBeGreaterThan(0)
   }

@@ -93,7 +93,7 @@ export function tableContent({ ruleSet }: Scene, table: TableCase): Wire {
     then: cells.slice(table.inputs.length),
   }))
   const [source] = strengthWire.sources
-  const { at: _, rows: __, ...head } = table
+  const { at: _, rows: __, overlap: ___, ...head } = table
   return {
     ...head,
     title: 'Aldermoor house rule',
@@ -105,7 +105,8 @@ export function tableContent({ ruleSet }: Scene, table: TableCase): Wire {
 
 /** Tables from the beginning, and those published later in the day. */
 export function tablesOf({ given, at }: Scene): { content: TableCase; publishedAt: number }[] {
-  return given.tables.map((content) => ({ content, publishedAt: at(content.at ?? '05:00') }))
+  const published = given.tables.filter(({ overlap }) => overlap === undefined)
+  return published.map((content) => ({ content, publishedAt: at(content.at ?? '05:00') }))
 }
 
 export interface Sending {
