@@ -190,28 +190,34 @@ function checkAt<Revision extends CheckedSoFar>(
 }
 
 /** The versions after `after` that published something about a product, ascending. */
-export function relevantVersions(
-  book: Pick<RuleBook, 'rulesVersion' | 'tables' | 'versionsOf' | 'unreadableOf'>,
-  product: string,
-  after: number,
-): PublishedVersion[] {
-  if (after >= book.rulesVersion) return []
+export function relevantVersions(book: Publications, product: string, after: number): PublishedVersion[] {
+  const relevant: PublishedVersion[] = []
+  const add = ({ rulesVersion, publishedAt }: Published) => {
+    if (rulesVersion > after && rulesVersion <= book.rulesVersion) relevant.push({ version: rulesVersion, publishedAt })
+  }
+  if (after >= book.rulesVersion) return relevant
   const versions = book.versionsOf(product)
-  const isPassed = ({ rulesVersion }: Published) => rulesVersion > after && rulesVersion <= book.rulesVersion
-  const published: Published[] = [
-    ...versions.filter(isPassed),
-    ...book.unreadableOf(product).filter(isPassed),
-    ...book.tables.filter((table) => isPassed(table) && speaksOf(table, versions)),
-  ]
-  return published
-    .map(({ rulesVersion, publishedAt }) => ({ version: rulesVersion, publishedAt }))
-    .sort((a, b) => a.version - b.version)
+  versions.forEach(add)
+  book.unreadableOf(product).forEach(add)
+  const since = ruleSetsSince(versions)
+  for (const table of book.tables) if (table.rulesVersion > after && speaksOf(table, since)) add(table)
+  return relevant.sort((a, b) => a.version - b.version)
+}
+
+type Publications = Pick<RuleBook, 'rulesVersion' | 'tables' | 'versionsOf' | 'unreadableOf'>
+
+/** The rules version since which a product is made to each of its rule sets. */
+function ruleSetsSince(versions: readonly ConfirmedVersion[]): ReadonlyMap<string, number> {
+  const since = new Map<string, number>()
+  for (const { rulesVersion, content } of versions) {
+    for (const ruleSet of content.ruleSets) {
+      since.set(ruleSet, Math.min(rulesVersion, since.get(ruleSet) ?? rulesVersion))
+    }
+  }
+  return since
 }
 
 /** Whether an edition is of a rule set that a version of the product known then is made to. One unreadable may be. */
-function speaksOf({ compiled, rulesVersion }: PublishedTable, versions: readonly ConfirmedVersion[]): boolean {
-  if (compiled === null) return true
-  return versions.some(
-    (version) => version.rulesVersion < rulesVersion && version.content.ruleSets.includes(compiled.ruleSet),
-  )
+function speaksOf({ compiled, rulesVersion }: PublishedTable, since: ReadonlyMap<string, number>): boolean {
+  return compiled === null || (since.get(compiled.ruleSet) ?? rulesVersion) < rulesVersion
 }

@@ -1,8 +1,9 @@
-import { canonicalText, digestOf } from '../exact/canonical.ts'
+import { CanonicalPart, canonicalText, digestOf } from '../exact/canonical.ts'
 import { type Sql, timestamptzText } from '../platform/database/sql.ts'
 import type { RevisionCheck } from './check.ts'
 import { type Finding, type Found, found, writeFinding } from './findings.ts'
 import { type CheckRecord, keyText, type RevisionKey } from './record.ts'
+import { remember } from './remember.ts'
 import type { Block } from './step-blocks.ts'
 import type { RevisionState } from './words.ts'
 
@@ -92,14 +93,12 @@ export async function insertChecks(
   made: { readonly rulesVersion: number; readonly at: number },
 ): Promise<void> {
   if (checks.length === 0) return
-  const findings = checks.flatMap(({ plan, revision, check }) =>
-    check.findings.map((finding, ordinal) => ({
-      plan,
-      revision,
-      ordinal,
-      finding,
-      content: canonicalText(writeFinding(finding)),
-    })),
+  const written = checks.map(({ check }) => check.findings.map((finding) => canonicalText(writeFinding(finding))))
+  const findings = checks.flatMap(({ plan, revision, check }, index) =>
+    check.findings.map((finding, ordinal) => {
+      const content = written[index]?.[ordinal] ?? ''
+      return { plan, revision, ordinal, finding, content }
+    }),
   )
   const blocks = checks.flatMap(({ plan, revision, blocks }) => blocks.map((block) => ({ plan, revision, ...block })))
   const counted = checks.map(({ check }) => countsOf(check.findings))
@@ -134,7 +133,7 @@ export async function insertChecks(
       checks.map(({ check }) => check.editions.join(' ')),
       counted.map(({ blockingCount }) => blockingCount),
       counted.map(({ warningCount }) => warningCount),
-      checks.map(({ check }) => checkDigest(check)),
+      checks.map(({ check }, index) => checkDigest(check, written[index] ?? [])),
       findings.map(({ plan }) => plan),
       findings.map(({ revision }) => revision),
       findings.map(({ ordinal }) => ordinal),
@@ -149,7 +148,7 @@ export async function insertChecks(
       blocks.map(({ until }) => openEnd(until)),
       blocks.map(({ causeVersion }) => causeVersion),
       blocks.map(({ causes }) => canonicalText(causes)),
-      checks.map(({ check }) => JSON.stringify(check.applied)),
+      checks.map(({ check }) => writeApplied(check)),
     ],
     'plans_insert_checks',
   )
@@ -187,9 +186,29 @@ export function countsOf(findings: readonly Finding[]): { blockingCount: number;
   return { blockingCount, warningCount: findings.length - blockingCount }
 }
 
-/** What a check says, as one digest: two checkers that agree have the same. */
-function checkDigest({ verdict, applied, findings }: RevisionCheck): string {
-  return digestOf(canonicalText({ verdict, applied, findings: findings.map(writeFinding) }))
+/** What a check says, as one digest: two checkers that agree have the same. `findings` as canonical text. */
+function checkDigest({ verdict, applied }: RevisionCheck, findings: readonly string[]): string {
+  return digestOf(
+    canonicalText({
+      verdict,
+      applied: applied.map(({ editions, ...interval }) => ({ ...interval, editions: listText(editions) })),
+      findings: findings.map((text) => new CanonicalPart(text)),
+    }),
+  )
+}
+
+function writeApplied({ applied }: RevisionCheck): string {
+  const intervals = applied.map(
+    ({ from, until, editions }) => `{"from":${from},"until":${until},"editions":${listText(editions).text}}`,
+  )
+  return `[${intervals.join(',')}]`
+}
+
+const listTexts = new WeakMap<readonly string[], CanonicalPart>()
+
+/** A list of editions as canonical text: many checks share one. */
+function listText(editions: readonly string[]): CanonicalPart {
+  return remember(listTexts, editions, () => new CanonicalPart(canonicalText(editions)))
 }
 
 const CHECK = `c.plan, c.revision, c.rules_version AS "rulesVersion", c.verdict, c.editions,
