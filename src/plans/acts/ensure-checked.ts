@@ -110,14 +110,9 @@ async function checkHeld(
     },
     isLate: () => hasPassed(timeMaxMs),
   })
-  const byVersion = new Map<number, NewCheck[]>()
-  for (const [{ key }, { rulesVersion: version, check, blocks: after }] of brought) {
-    const those = byVersion.get(version) ?? []
-    byVersion.set(version, those)
-    those.push({ ...key, check, blocks: after })
-  }
-  for (const [version, checks] of byVersion) await insertChecks(sql, checks, { rulesVersion: version, at })
-  const done = new Set((byVersion.get(rulesVersion) ?? []).map(keyText))
+  const checks = [...brought].map(([{ key }, made]): NewCheck => ({ ...key, ...made }))
+  await insertChecks(sql, checks, at)
+  const done = new Set(checks.filter((check) => check.rulesVersion === rulesVersion).map(keyText))
   await checkPermitsOf(database, sql, { held: held.filter((one) => done.has(keyText(one))), reads, book, at })
   return held.filter((revision) => !done.has(keyText(revision))).map(({ plan, revision }) => ({ plan, revision }))
 }
