@@ -6,6 +6,7 @@ import { graphFiles } from './csv/graph.ts'
 import { graphIntake } from './intake/graph.ts'
 import { graphPlans } from './plans/graph.ts'
 import { graphPermits } from './plans/graph-permits.ts'
+import { graphSweep } from './plans/graph-sweep.ts'
 import { createGraphBuilder } from './platform/http/graphql/builder.ts'
 import type { Services } from './platform/http/server.ts'
 import { graphProducts } from './products/graph.ts'
@@ -20,8 +21,9 @@ import { graphUnits } from './units/graph.ts'
 export function buildGraph(services: Services): GraphQLSchema {
   const builder = createGraphBuilder()
   const products = graphProducts(builder, services)
-  graphRules(builder, services)
+  const rules = graphRules(builder, services)
   const plans = graphPlans(builder, services, products)
+  graphSweep(builder, services, rules)
   graphReview(builder, services, plans)
   const stations = graphStations(builder, services, plans)
   graphStationChecks(builder, services, stations)

@@ -25,6 +25,7 @@ import { FindingWire, writeFinding } from './findings.ts'
 import { getPlan, getRevision, listPlans, listRevisions, readBlocks, readFindings } from './reads.ts'
 import { ApprovedRevisionWire, BlockWire, CheckWire, PlanWire, RevisionWire } from './record.ts'
 import { registerPermits } from './rest-permits.ts'
+import { registerSweep } from './rest-sweep.ts'
 import { ApprovalWire, RevisionDraftWire, WithdrawalWire } from './words.ts'
 
 const PlanParams = z.strictObject({ plan: KeyWire })
@@ -46,6 +47,7 @@ export function registerPlans(app: RestApp, services: Services): void {
   registerRevisionActs(app, services)
   registerRevisionChecks(app, services)
   registerPermits(app, services)
+  registerSweep(app, services)
 }
 
 function registerPlanReads(app: RestApp, { database, received }: Services): void {

@@ -23,7 +23,7 @@ const editionsOf = (table: string): Listing<Edition, number> => ({
 const textOf = ({ table, edition }: EditionKey) => `${table}/${edition}`
 
 /** Rule sets, rule tables and their editions. */
-export function graphRules(builder: GraphBuilder, { database, received }: Services): void {
+export function graphRules(builder: GraphBuilder, { database, received }: Services) {
   const { sql } = database
   const RuleSet = builder.objectRef<RuleSet>('RuleSet')
   const RuleTable = builder.objectRef<RuleTable>('RuleTable')
@@ -155,4 +155,5 @@ export function graphRules(builder: GraphBuilder, { database, received }: Servic
       resolve: (_root, { table, edition }) => orNull(getEdition(sql, table, edition)),
     }),
   }))
+  return { Edition }
 }
