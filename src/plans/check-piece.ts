@@ -69,7 +69,7 @@ function workOut(
   let isBlocked = all.some(isBlocking)
   let isLeftOut = false
   const ask = (holder: PreparedGroup | PreparedSteps, demanded: readonly Requirement[], asked: RulesAsked) => {
-    for (const { table, edition } of demanded) editions.add(`${table}/${edition}`)
+    for (const name of namesOf(demanded)) editions.add(name)
     const isFull = all.length >= FINDINGS_MAX
     isLeftOut ||= isFull && demanded.length > 0
     if (isFull && isBlocked) return
@@ -119,6 +119,13 @@ function workOut(
     editions: share(inEffect, [...editions].sort()),
     checkable: unreadable.length === 0,
   }
+}
+
+const names = new WeakMap<readonly Requirement[], readonly string[]>()
+
+/** The editions, as table/edition. */
+function namesOf(demanded: readonly Requirement[]): readonly string[] {
+  return remember(names, demanded, () => demanded.map(({ table, edition }) => `${table}/${edition}`))
 }
 
 interface RulesFound {

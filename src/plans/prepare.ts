@@ -10,7 +10,6 @@ import {
   type Limit,
   type PlanContent,
   PlanContentWire,
-  PlanHeadWire,
   type Settings,
   type Step,
   settingsOf,
@@ -112,6 +111,9 @@ function stepTexts(content: unknown): string[] {
   return Array.isArray(steps) ? steps.map((step) => JSON.stringify(step) ?? '') : []
 }
 
+/** All of the content but its steps. */
+const PlanHeadWire = PlanContentWire.omit({ steps: true })
+
 interface ReadContent {
   readonly content: PlanContent
   readonly steps: readonly ReadStep[]
@@ -188,7 +190,7 @@ function groupsOf(settings: readonly Settings[]): Group[] {
   if (only !== undefined && others.length === 0) return [[only]]
   const groups = new Map<string, Group>()
   for (const one of settings) {
-    const key = JSON.stringify(one, (name, value) => (connection.includes(name) ? undefined : value))
+    const key = JSON.stringify({ ...one, ...unconnected })
     const group = groups.get(key)
     if (group) group.push(one)
     else groups.set(key, [one])
@@ -196,15 +198,15 @@ function groupsOf(settings: readonly Settings[]): Group[] {
   return [...groups.values()]
 }
 
-const connection: readonly string[] = [
-  'measurement',
-  'instruction',
-  'from',
-  'to',
-  'polarity',
-  'neutral',
-  'protectiveConductor',
-]
+const unconnected = {
+  measurement: undefined,
+  instruction: undefined,
+  from: undefined,
+  to: undefined,
+  polarity: undefined,
+  neutral: undefined,
+  protectiveConductor: undefined,
+}
 
 function prepareGroup(group: Group, limits: readonly PreparedLimit[], preceded: readonly StepKind[]): PreparedGroup {
   const [settings] = group

@@ -25,11 +25,11 @@ interface Kept {
 }
 
 /** Bytes, by the estimate below. */
-const ROOM = 200_000_000
+const ROOM = 300_000_000
 /** Bytes that a revision takes beside its steps, which it may share; measured, rounded up. */
-const HEAD_WEIGHT = 1_500
+const HEAD_WEIGHT = 2_000
 /** Bytes of steps made ready, with what was found of them, for each character of their text; measured, rounded up. */
-const WEIGHT_OF_CHARACTER = 12
+const WEIGHT_OF_CHARACTER = 8
 
 /** @param room bytes, about, that all of it may take */
 export function preparedMemory(room: number = ROOM): PreparedMemory {

@@ -324,8 +324,6 @@ export const PlanContentWire = z
     steps: z.array(StepWire).min(1).max(100).describe('In sequence'),
   })
   .meta({ id: 'PlanContent' })
-/** All of it but the steps. */
-export const PlanHeadWire = PlanContentWire.omit({ steps: true })
 export type PlanContent = z.infer<typeof PlanContentWire>
 export type Step = PlanContent['steps'][number]
 export type StepOf<Kind extends StepKind> = Extract<Step, { kind: Kind }>

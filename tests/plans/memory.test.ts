@@ -140,7 +140,7 @@ describe('prepared content', () => {
 
   test('where there is no room, those that are there stay while sweeps ask for them, and go when none does', () => {
     // Room for the steps, and three plans that have them.
-    const memory = preparedMemory(given('a', 1).content.length * 12 + 3 * 1_500)
+    const memory = preparedMemory(given('a', 1).content.length * 8 + 3 * 2_000)
     const names = ['a', 'b', 'c', 'd', 'e']
     const known = (rulesVersion: number) =>
       names.filter((name) => memory.recall(given(name, 0).digest, rulesVersion) !== undefined)

@@ -176,6 +176,11 @@ async function loadRevisions(line: BenchLine, digests: ReadonlyMap<string, strin
   }
 }
 
+/** Each product has a limit of its own, so that plans of two products share steps and not all of them. */
+function touchLimitOf(product: number) {
+  return { value: `0.${7_500 - product}`, unit: 'mA', inclusive: true }
+}
+
 /** Revision 7 of the final test with a fifth step, as the revision of another product's plan. */
 function revisionOf(
   { content }: Draft,
@@ -186,11 +191,12 @@ function revisionOf(
   const product = products[number % products.length] ?? ''
   const plan = `bench-${String(number).padStart(5, '0')}`
   const operation = `final-${Math.floor(number / products.length)}`
-  const steps = (content['steps'] as Record<string, unknown>[]).map((step) =>
-    step['step'] === 'bond' && number % NOT_CONFORMING_EVERY === 0
+  const steps = (content['steps'] as Record<string, unknown>[]).map((step) => {
+    if (step['step'] === 'touch') return { ...step, limitUpper: touchLimitOf(number % products.length) }
+    return step['step'] === 'bond' && number % NOT_CONFORMING_EVERY === 0
       ? { ...step, dwell: { set: '2.0', least: '1.2', unit: 's' } }
-      : step,
-  )
+      : step
+  })
   const insulation = steps.find(({ step }) => step === 'insulation')
   const text = canonicalText({
     ...content,
