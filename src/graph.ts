@@ -8,6 +8,7 @@ import { graphIntake } from './intake/graph.ts'
 import { graphPlans } from './plans/graph.ts'
 import { graphBlocks } from './plans/graph-checks.ts'
 import { graphPermits } from './plans/graph-permits.ts'
+import { graphSweep } from './plans/graph-sweep.ts'
 import { createGraphBuilder } from './platform/http/graphql/builder.ts'
 import type { Services } from './platform/http/server.ts'
 import { graphProducts } from './products/graph.ts'
@@ -25,6 +26,7 @@ export function buildGraph(services: Services): GraphQLSchema {
   const products = graphProducts(builder, services)
   const rules = graphRules(builder, services)
   const plans = graphPlans(builder, services, products)
+  graphSweep(builder, services, rules)
   graphReview(builder, services, plans)
   const stations = graphStations(builder, services, plans)
   graphStationChecks(builder, services, stations)

@@ -7,6 +7,15 @@ export const DigestWire = z
   .string()
   .regex(/^sha256:[0-9a-f]{64}$/, 'a digest is sha256: and 64 hexadecimal digits in lower case')
 
+/** The canonical text of a part, worked out before: it stands in the whole as it is. */
+export class CanonicalPart {
+  readonly text: string
+
+  constructor(text: string) {
+    this.text = text
+  }
+}
+
 /**
  * The canonical text of a plain value: RFC 8785 with members that are null or undefined left out, as `readJson` writes
  * it. Takes strings, safe integers, booleans, null, arrays and plain objects; a TypeError for anything else is a bug of
@@ -22,6 +31,7 @@ export function canonicalText(value: unknown): string {
   }
   if (typeof value !== 'object') throw new TypeError(`a ${typeof value} has no canonical text`)
   if (Array.isArray(value)) return `[${value.map(canonicalText).join(',')}]`
+  if (value instanceof CanonicalPart) return value.text
   if (value instanceof NumberText) return canonicalNumber(value.text)
   const prototype = Object.getPrototypeOf(value)
   if (prototype !== Object.prototype && prototype !== null)

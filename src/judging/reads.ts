@@ -202,7 +202,9 @@ interface RevisionRow {
   readonly inForce: { variant: string; from: number; until: number | null }[]
   readonly permits: { content: string; digest: string; from: number; until: number; blocks: string }[]
   readonly check: {
-    applied: { from: number; until: number | null; editions: string[] }[]
+    /** The first interval begins with the check. */
+    applied: { from: number | null; until: number | null; editions: string[] }[]
+    from: number
     blocks: { from: number; until: number | null; causes: string[] }[]
   } | null
 }
@@ -215,10 +217,11 @@ const LOAD_REVISIONS = `
   SELECT r.plan, r.revision, r.digest, r.state, r.content, r.approved_at AS "approvedAt", r.withdrawn_from AS "withdrawnFrom",
     coalesce((SELECT jsonb_agg(jsonb_build_object('variant', f.variant, 'from', ${ms('f.from_at')}, 'until', ${ms('f.until_at')}) ORDER BY f.variant)
       FROM governance.in_force f WHERE f.plan = r.plan AND f.revision = r.revision AND f.site = $1), '[]') AS "inForce",
-    (SELECT jsonb_build_object('applied', c.applied::jsonb, 'blocks',
+    (SELECT jsonb_build_object('applied', a.applied::jsonb, 'from', ${ms('c.applied_from')}, 'blocks',
         coalesce((SELECT jsonb_agg(jsonb_build_object('from', ${ms('b.from_at')}, 'until', ${ms('b.until_at')}, 'causes', b.causes::jsonb) ORDER BY b.from_at)
           FROM governance.block b WHERE b.plan = r.plan AND b.revision = r.revision AND b.rules_version = c.rules_version), '[]'))
-      FROM governance.revision_check c WHERE c.plan = r.plan AND c.revision = r.revision AND c.rules_version = $2) AS check,
+      FROM governance.revision_check c JOIN governance.applied_editions a ON a.digest = c.applied_digest
+      WHERE c.plan = r.plan AND c.revision = r.revision AND c.rules_version = $2) AS check,
     coalesce((SELECT jsonb_agg(jsonb_build_object('content', p.content, 'digest', p.digest, 'from', ${ms('p.valid_from')}, 'until', ${ms('p.valid_until')}, 'blocks', p.blocks) ORDER BY p.permit)
       FROM governance.permit p WHERE p.plan = r.plan AND p.revision = r.revision AND p.valid_from IS NOT NULL), '[]') AS permits
   FROM governance.plan_revision r
@@ -237,9 +240,14 @@ async function loadRevisions(sql: Sql, facts: Facts, keys: readonly string[]): P
       ...row,
       kind: 'revision',
       content: contentOf(row),
+      check: row.check && { ...row.check, applied: appliedFrom(row.check) },
       permits: row.permits.flatMap((one) => permitFacts(one, facts.site)),
     },
   ])
+}
+
+function appliedFrom({ applied, from }: NonNullable<RevisionRow['check']>) {
+  return applied.map((interval) => ({ ...interval, from: interval.from ?? from }))
 }
 
 /** A permit as it counts at a site; none where it does not. */

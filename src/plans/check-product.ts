@@ -4,19 +4,19 @@ import { type ConfirmedVersion, variantNames } from '../products/versions.ts'
 import { limitValue } from './accepted.ts'
 import { type Found, found } from './findings.ts'
 import { checkOrder, checkPhysics, type ProductSubject } from './physics.ts'
-import type { PreparedGroup, PreparedLimit, PreparedRevision } from './prepare.ts'
+import type { PreparedGroup, PreparedLimit, PreparedSteps } from './prepare.ts'
 import { findDisagreements } from './product-match.ts'
 import type { RuleTimeline } from './rule-timeline.ts'
 import { unitCode } from './words.ts'
 
 /** What depends on the product version and not on rules: variants, terminals, insulation, limit formulas, physics. */
 export function checkProduct(
-  prepared: PreparedRevision,
+  { steps }: PreparedSteps,
   asked: { readonly version: ConfirmedVersion; readonly variants: readonly string[]; readonly timeline: RuleTimeline },
 ): Found[] {
   const { version, variants, timeline } = asked
-  const { content, steps } = prepared
   const names = variantNames(version.content)
+  const inOrder = steps.map(({ step }) => step)
   const facts = { productVersion: String(version.version) }
   const findings: Found[] = findDisagreements(steps, timeline.connectionsOf(version)).map(
     ({ pointer, detail, step, measurement }) =>
@@ -39,7 +39,7 @@ export function checkProduct(
       continue
     }
     const subject = timeline.subjectOf(version, variant)
-    findings.push(...checkOrder(content.steps, subject))
+    findings.push(...checkOrder(inOrder, subject))
     for (const { step, settings, groups } of steps) {
       for (const one of settings) findings.push(...checkPhysics(one, subject))
       for (const group of groups) findings.push(...checkFormulas(group, step.step, subject))

@@ -5,7 +5,7 @@ import { writeNearest } from '../rules/nearest.ts'
 import { meetRequirements, type Requirement, type RequirementOutcome } from '../rules/requirements.ts'
 import type { Parameter } from '../rules/words.ts'
 import { type Found, found } from './findings.ts'
-import type { RuleTimeline } from './rule-timeline.ts'
+import type { InEffect } from './rule-timeline.ts'
 
 /** What is compared with the rules: one group of measurements of a step, or the plan as a whole. */
 export interface RulesAsked {
@@ -42,8 +42,7 @@ export function compareWithRules(
  * Rule sets of the product that no table in effect belongs to. They warn, since rules may come later; but a slip in the
  * spelling of one would leave a revision unjudged in silence.
  */
-export function checkRuleSets(timeline: RuleTimeline, version: ConfirmedVersion, at: number): Found[] {
-  const known = timeline.ruleSetsAt(at)
+export function checkRuleSets({ ruleSets: known }: InEffect, version: ConfirmedVersion): Found[] {
   return version.content.ruleSets
     .filter((ruleSet) => !known.has(ruleSet))
     .map((ruleSet) => found({ severity: 'warning', code: 'rule-set-empty', facts: { ruleSet } }))

@@ -87,6 +87,10 @@ export function found(given: Pick<Found, 'severity' | 'code'> & Partial<Found>):
   }
 }
 
+export function isBlocking({ severity }: Pick<Found, 'severity'>): boolean {
+  return severity === 'blocking'
+}
+
 /** The same text for findings that say the same: every finding is made by `found`, so its members have one order. */
 export function findingKey(finding: Found): string {
   return JSON.stringify(finding)

@@ -13,6 +13,15 @@ export interface Sweep {
   stop(): Promise<void>
 }
 
+/** Pages under way at once: while the database stores one, the next is checked. */
+const PAGES_AT_ONCE = 2
+
+async function checkPagesBehind(database: Database): Promise<'settled' | 'more'> {
+  const pages = await Promise.allSettled(Array.from({ length: PAGES_AT_ONCE }, () => checkPageBehind(database)))
+  for (const page of pages) if (page.status === 'rejected') throw page.reason
+  return pages.some((page) => page.status === 'fulfilled' && page.value === 'more') ? 'more' : 'settled'
+}
+
 /**
  * Checks every live revision that is behind the rules, a page at a time, until none is. Nudge it after a commit that
  * raised the rules version, and with each notice of the gate. Nothing depends on its having run: an upload whose revision
@@ -23,6 +32,6 @@ export function startSweep(database: Database, log: Log): Sweep {
     name: 'revision checks',
     everyMs: SWEEP_EVERY_MS,
     log,
-    step: () => checkPageBehind(database),
+    step: () => checkPagesBehind(database),
   })
 }

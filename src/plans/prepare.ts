@@ -20,6 +20,11 @@ import {
 /** Content of a revision made ready, once, for any number of checks. */
 export interface PreparedRevision {
   readonly content: PlanContent
+  readonly planned: PreparedSteps
+}
+
+/** The steps of a plan made ready; the same object for plans of the same steps, where they are prepared together. */
+export interface PreparedSteps {
   readonly steps: readonly PreparedStep[]
   readonly acceptedByPlan: Accepted
   /** Terminals of its bonding; undefined where it has none. */
@@ -52,34 +57,131 @@ export interface PreparedLimit {
   readonly formula: CompiledFormula
 }
 
+/**
+ * What is shared by revisions that are prepared with the same memory. Plans repeat steps to the letter, so each step is
+ * read and made ready once, by its text. Nothing depends on it but time and room.
+ */
+export interface PrepareMemory {
+  /** Steps that the schema has let through, by their JSON text. */
+  readonly read: Map<string, ReadStep>
+  readonly planned: Map<string, PreparedSteps>
+}
+
+interface ReadStep {
+  /** Stands for the step in keys. */
+  readonly number: number
+  readonly step: Step
+  /** By the kinds that its kind comes before in its plan. */
+  readonly prepared: Map<string, PreparedStep>
+}
+
+/** Steps remembered; where there are more, all are read anew. */
+const STEPS_MAX = 5_000
+
+export function prepareMemory(): PrepareMemory {
+  return { read: new Map(), planned: new Map() }
+}
+
+type Prepared = { readonly prepared: PreparedRevision } | { readonly refused: string }
+
 /** Reads stored content. `refused` says, by pointer, why it can no longer be read. */
-export function prepareRevision(content: unknown): { prepared: PreparedRevision } | { refused: string } {
-  const read = PlanContentWire.safeParse(content)
-  if (!read.success) {
-    const [issue] = read.error.issues
-    return { refused: issue ? `/${issue.path.join('/')}: ${issue.message}` : 'cannot be read' }
+export function prepareRevision(content: unknown, memory: PrepareMemory = prepareMemory()): Prepared {
+  if (memory.read.size > STEPS_MAX || memory.planned.size > STEPS_MAX) {
+    memory.read.clear()
+    memory.planned.clear()
   }
+  const texts = stepTexts(content)
+  const known = texts.map((text) => memory.read.get(text))
+  const read = known.length > 0 && known.every(isGiven) ? readHead(content, known) : readWholly(content, texts, memory)
+  if ('refused' in read) return read
+  const { steps } = read
+  const key = steps.map(({ number }) => number).join(' ')
+  const kept = memory.planned.get(key)
+  if (kept !== undefined) return { prepared: { content: read.content, planned: kept } }
+  const made = prepareSteps(steps)
+  if ('refused' in made) return made
+  memory.planned.set(key, made.planned)
+  return { prepared: { content: read.content, planned: made.planned } }
+}
+
+function isGiven<Value>(value: Value | undefined): value is Value {
+  return value !== undefined
+}
+
+/** None where the content is not of a kind to have any. */
+function stepTexts(content: unknown): string[] {
+  const steps: unknown = typeof content === 'object' && content !== null ? Reflect.get(content, 'steps') : undefined
+  return Array.isArray(steps) ? steps.map((step) => JSON.stringify(step) ?? '') : []
+}
+
+/** All of the content but its steps. */
+const PlanHeadWire = PlanContentWire.omit({ steps: true })
+
+interface ReadContent {
+  readonly content: PlanContent
+  readonly steps: readonly ReadStep[]
+}
+
+/** Content whose every step has been read before. */
+function readHead(content: unknown, steps: readonly ReadStep[]): ReadContent | { readonly refused: string } {
+  const { steps: _read, ...head } = content as Record<string, unknown>
+  const read = PlanHeadWire.safeParse(head)
+  if (!read.success) return refusedBy(read.error)
+  return { content: { ...read.data, steps: steps.map(({ step }) => step) }, steps }
+}
+
+function readWholly(
+  content: unknown,
+  texts: readonly string[],
+  memory: PrepareMemory,
+): ReadContent | { readonly refused: string } {
+  const read = PlanContentWire.safeParse(content)
+  if (!read.success) return refusedBy(read.error)
+  const steps = read.data.steps.map((step, index): ReadStep => {
+    const text = texts[index] ?? ''
+    const kept = memory.read.get(text)
+    if (kept !== undefined) return kept
+    const made = { number: memory.read.size, step, prepared: new Map<string, PreparedStep>() }
+    memory.read.set(text, made)
+    return made
+  })
+  return { content: { ...read.data, steps: steps.map(({ step }) => step) }, steps }
+}
+
+function refusedBy({ issues: [issue] }: { readonly issues: readonly { path: PropertyKey[]; message: string }[] }) {
+  return { refused: issue ? `/${issue.path.map(String).join('/')}: ${issue.message}` : 'cannot be read' }
+}
+
+function prepareSteps(read: readonly ReadStep[]): { planned: PreparedSteps } | { refused: string } {
+  const inOrder = read.map(({ step }) => step)
   const steps: PreparedStep[] = []
-  for (const step of read.data.steps) {
-    const settings: Settings[] = settingsOf(step)
-    const groups: PreparedGroup[] = []
-    const preceded = kindsPreceded(read.data.steps, step.kind)
-    for (const together of groupsOf(settings)) {
-      const limits = prepareLimits(together[0])
-      if ('refused' in limits) return { refused: `/steps/${steps.length}/${limits.refused}` }
-      groups.push(prepareGroup(together, limits.prepared, preceded))
-    }
-    steps.push({ step, settings, groups })
+  for (const { step, prepared } of read) {
+    const preceded = kindsPreceded(inOrder, step.kind)
+    const key = preceded.join(' ')
+    const made = prepared.get(key) ?? prepareStep(step, preceded)
+    if ('refused' in made) return { refused: `/steps/${steps.length}/${made.refused}` }
+    prepared.set(key, made)
+    steps.push(made)
   }
   return {
-    prepared: {
-      content: read.data,
+    planned: {
       steps,
-      acceptedByPlan: acceptedByPlan(read.data.steps),
-      bonded: bondedTerminals(read.data.steps),
+      acceptedByPlan: acceptedByPlan(inOrder),
+      bonded: bondedTerminals(inOrder),
       openAbove: steps.flatMap(({ settings }) => settings.flatMap(findOpenAbove)),
     },
   }
+}
+
+function prepareStep(step: Step, preceded: readonly StepKind[]): PreparedStep | { readonly refused: string } {
+  const settings: Settings[] = settingsOf(step)
+  const groups: PreparedGroup[] = []
+  for (const together of groupsOf(settings)) {
+    const limits = prepareLimits(together[0])
+    if ('refused' in limits) return limits
+    groups.push(prepareGroup(together, limits.prepared, preceded))
+  }
+  return { step, settings, groups }
 }
 
 type Group = [Settings, ...Settings[]]
@@ -91,7 +193,7 @@ function groupsOf(settings: readonly Settings[]): Group[] {
   if (only !== undefined && others.length === 0) return [[only]]
   const groups = new Map<string, Group>()
   for (const one of settings) {
-    const key = JSON.stringify(one, (name, value) => (connection.includes(name) ? undefined : value))
+    const key = JSON.stringify({ ...one, ...unconnected })
     const group = groups.get(key)
     if (group) group.push(one)
     else groups.set(key, [one])
@@ -99,15 +201,15 @@ function groupsOf(settings: readonly Settings[]): Group[] {
   return [...groups.values()]
 }
 
-const connection: readonly string[] = [
-  'measurement',
-  'instruction',
-  'from',
-  'to',
-  'polarity',
-  'neutral',
-  'protectiveConductor',
-]
+const unconnected = {
+  measurement: undefined,
+  instruction: undefined,
+  from: undefined,
+  to: undefined,
+  polarity: undefined,
+  neutral: undefined,
+  protectiveConductor: undefined,
+}
 
 function prepareGroup(group: Group, limits: readonly PreparedLimit[], preceded: readonly StepKind[]): PreparedGroup {
   const [settings] = group

@@ -62,7 +62,7 @@ export async function readImpactPage(
   )
   const startedMs = performance.now()
   const hasPassed = (ms: number) => performance.now() - startedMs >= ms
-  const reads = await readPrepared(sql, rows, () => hasPassed(timeMaxMs / 2))
+  const reads = await readPrepared(sql, { held: rows, rulesVersion, isLate: () => hasPassed(timeMaxMs / 2) })
   const blocks = await selectBlocks(sql, rows.flatMap(lastChecked))
   const permits = await readPermits(sql, rows, at)
   // Behind the last read: whatever was read is of this rules version.
@@ -72,7 +72,7 @@ export async function readImpactPage(
   let checked = 0
   let turnMs = performance.now()
   for (const row of rows) {
-    const read = reads.get(row) ?? (checked === 0 ? await readAlone(sql, row) : undefined)
+    const read = reads.get(row) ?? (checked === 0 ? await readAlone(sql, row, rulesVersion) : undefined)
     if (read === undefined || (checked > 0 && hasPassed(timeMaxMs))) break
     const { plan, revision, product } = row
     const tellFailure = (error: unknown) =>
@@ -117,8 +117,8 @@ function reachPermits(
 }
 
 /** The first of a page is read whatever its size, so that every page gets on. */
-async function readAlone(sql: Sql, row: HeldRevision): Promise<CheckedSoFar['read']> {
-  const read = (await readPrepared(sql, [row], () => true)).get(row)
+async function readAlone(sql: Sql, row: HeldRevision, rulesVersion: number): Promise<CheckedSoFar['read']> {
+  const read = (await readPrepared(sql, { held: [row], rulesVersion, isLate: () => true })).get(row)
   if (read === undefined) throw new Error(`the content of ${keyText(row)} is not there`)
   return read
 }

@@ -8,7 +8,13 @@ import { compileTable } from '../rules/compile-table.ts'
 import { readPublished } from '../rules/reads.ts'
 import { EditionContentWire } from '../rules/words.ts'
 import type { Published, RuleBook } from './replay.ts'
-import { type PublishedTable, type RuleTimeline, ruleTimeline } from './rule-timeline.ts'
+import {
+  type PublishedTable,
+  type RuleTimeline,
+  ruleTimeline,
+  type TimelineMemory,
+  timelineMemory,
+} from './rule-timeline.ts'
 
 /**
  * What was published is never changed, so this process keeps what it has read and compiled, and reads only what came
@@ -22,6 +28,8 @@ interface Memory {
   tablesUpTo: number
   readonly tables: Map<number, PublishedTable>
   readonly timelines: Map<number, RuleTimeline>
+  /** Of all timelines: most of what one has worked out holds in the next. */
+  readonly workedOut: TimelineMemory
   readonly products: Map<string, ProductEntry>
 }
 
@@ -86,7 +94,7 @@ export async function readRuleBook(
     timelineAt(knownVersion) {
       const kept = memory.timelines.get(knownVersion)
       if (kept !== undefined) return kept
-      const made = ruleTimeline(tables, knownVersion)
+      const made = ruleTimeline(tables, knownVersion, memory.workedOut)
       memory.timelines.set(knownVersion, made)
       dropOldest(memory.timelines, TIMELINES_MAX)
       return made
@@ -105,7 +113,14 @@ function memoryOf(database: Database, rulesVersion: number): Memory {
   const epoch = database.epoch()
   const kept = memories.get(database)
   if (kept !== undefined && kept.epoch === epoch && kept.tablesUpTo <= rulesVersion) return kept
-  const made: Memory = { epoch, tablesUpTo: 0, tables: new Map(), timelines: new Map(), products: new Map() }
+  const made: Memory = {
+    epoch,
+    tablesUpTo: 0,
+    tables: new Map(),
+    timelines: new Map(),
+    workedOut: timelineMemory(),
+    products: new Map(),
+  }
   memories.set(database, made)
   return made
 }

@@ -26,6 +26,7 @@ import { ApprovedRevisionWire, BlockWire, CheckWire, PlanWire, RevisionWire } fr
 import { registerBlocks } from './rest-blocks.ts'
 import { registerPermits } from './rest-permits.ts'
 import { registerRevisionStops } from './rest-stop.ts'
+import { registerSweep } from './rest-sweep.ts'
 import { RevisionDraftWire } from './words.ts'
 
 const PlanParams = z.strictObject({ plan: KeyWire })
@@ -49,6 +50,7 @@ export function registerPlans(app: RestApp, services: Services): void {
   registerRevisionChecks(app, services)
   registerBlocks(app, services)
   registerPermits(app, services)
+  registerSweep(app, services)
 }
 
 function registerPlanReads(app: RestApp, { database, received }: Services): void {

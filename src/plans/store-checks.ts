@@ -1,7 +1,8 @@
-import { canonicalText, digestOf } from '../exact/canonical.ts'
+import { CanonicalPart, canonicalText, digestOf } from '../exact/canonical.ts'
 import { type Sql, timestamptzText } from '../platform/database/sql.ts'
+import { type AppliedEditions, appliedByAny, appliedOf } from './applied-editions.ts'
 import type { RevisionCheck } from './check.ts'
-import { type Finding, type Found, found, writeFinding } from './findings.ts'
+import { type Finding, type Found, found, type RevisionCheckVerdict, writeFinding } from './findings.ts'
 import { type CheckRecord, keyText, type RevisionKey } from './record.ts'
 import type { Block } from './step-blocks.ts'
 import type { RevisionState } from './words.ts'
@@ -35,9 +36,10 @@ export function holdBehind(sql: Sql, keys: readonly RevisionKey[], rulesVersion:
 }
 
 /**
- * Holds some revisions that are behind and live: in review, or approved and not ended at `at`, withdrawn from a later
- * instant or not. What another process
- * holds is passed over, since it is being checked there; who never waits needs no order of locks.
+ * Holds some revisions that are behind and live: in review, or approved and not ended at `at`, withdrawn
+ * from a later instant or not. What another process
+ * holds is passed over, since it is being checked there; who never waits needs no order of locks. Written so that a page
+ * costs what is on it: EXISTS would be answered by reading all intervals, for each page anew.
  */
 export function holdPageBehind(
   sql: Sql,
@@ -45,11 +47,11 @@ export function holdPageBehind(
 ): Promise<HeldRevision[]> {
   return sql.query<HeldRevision>(
     `SELECT ${HELD} FROM governance.plan_revision r
-     WHERE r.state IN ('in-review', 'approved', 'withdrawn') AND (r.checked_version IS NULL OR r.checked_version < $1)
-       AND (r.state = 'in-review' OR EXISTS (
-         SELECT 1 FROM governance.in_force f WHERE f.plan = r.plan AND f.revision = r.revision
-           AND (f.until_at IS NULL OR f.until_at > $2)))
-     LIMIT $3 FOR NO KEY UPDATE SKIP LOCKED`,
+     WHERE r.state IN ('in-review', 'approved', 'withdrawn') AND coalesce(r.checked_version, 0) < $1
+       AND (r.state = 'in-review' OR (
+         SELECT true FROM governance.in_force f WHERE f.plan = r.plan AND f.revision = r.revision
+           AND (f.until_at IS NULL OR f.until_at > $2) LIMIT 1))
+     ORDER BY coalesce(r.checked_version, 0) LIMIT $3 FOR NO KEY UPDATE SKIP LOCKED`,
     [asked.rulesVersion, timestamptzText(asked.at), asked.limit],
     'plans_hold_page_behind',
   )
@@ -105,64 +107,70 @@ export async function selectContents(
 // ------------------------------------------------------------------------------------------------ checks and blocks
 
 export interface NewCheck extends RevisionKey {
+  /** Of which the check is. */
+  readonly rulesVersion: number
   readonly check: RevisionCheck
   /** The complete list after this check; empty for a revision that was never approved. */
   readonly blocks: readonly Block[]
 }
 
 /**
- * Appends checks at a rules version with their findings and blocks, and marks the revisions as checked: one statement,
- * whatever the number of revisions.
+ * Appends checks with their findings and blocks, and marks the revisions as checked: one statement, whatever the number
+ * of revisions. `at`: the instant at which they were made. Who appends the same applied editions waits for this
+ * transaction's end; their order keeps two from waiting for each other, so call it once in a transaction.
  */
-export async function insertChecks(
-  sql: Sql,
-  checks: readonly NewCheck[],
-  made: { readonly rulesVersion: number; readonly at: number },
-): Promise<void> {
+export async function insertChecks(sql: Sql, checks: readonly NewCheck[], at: number): Promise<void> {
   if (checks.length === 0) return
-  const findings = checks.flatMap(({ plan, revision, check }) =>
-    check.findings.map((finding, ordinal) => ({
-      plan,
-      revision,
-      ordinal,
-      finding,
-      content: canonicalText(writeFinding(finding)),
-    })),
+  const written = checks.map(({ check }) => check.findings.map((finding) => canonicalText(writeFinding(finding))))
+  const findings = checks.flatMap(({ plan, revision, rulesVersion, check }, index) =>
+    check.findings.map((finding, ordinal) => {
+      const content = written[index]?.[ordinal] ?? ''
+      return { plan, revision, rulesVersion, ordinal, finding, content }
+    }),
   )
-  const blocks = checks.flatMap(({ plan, revision, blocks }) => blocks.map((block) => ({ plan, revision, ...block })))
+  const applied = checks.map(({ check }) => appliedOf(check))
+  const distinct = appliedByAny(checks.map(({ check }) => check))
+  const blocks = checks.flatMap(({ plan, revision, rulesVersion, blocks }) =>
+    blocks.map((block) => ({ plan, revision, rulesVersion, ...block })),
+  )
   const counted = checks.map(({ check }) => countsOf(check.findings))
   await sql.query(
     `WITH new_check AS (
-       INSERT INTO governance.revision_check (plan, revision, rules_version, verdict, editions, applied, blocking_count,
-         warning_count, digest, checked_at)
-       SELECT plan, revision, $1, verdict, string_to_array(editions, ' '), applied, blocking_count, warning_count, digest, $2
-       FROM unnest($3::text[], $4::int[], $5::text[], $6::text[], $7::int[], $8::int[], $9::text[], $24::text[])
-         AS given (plan, revision, verdict, editions, blocking_count, warning_count, digest, applied)
+       INSERT INTO governance.revision_check (plan, revision, rules_version, verdict, applied_digest, applied_from,
+         blocking_count, warning_count, digest, checked_at)
+       SELECT plan, revision, rules_version, verdict, applied_digest, applied_from, blocking_count, warning_count,
+         digest, $2
+       FROM unnest($3::text[], $4::int[], $1::int[], $5::text[], $6::text[], $7::int[], $8::int[], $9::text[], $24::timestamptz[])
+         AS given (plan, revision, rules_version, verdict, applied_digest, blocking_count, warning_count, digest, applied_from)
+     ), new_applied AS (
+       INSERT INTO governance.applied_editions (digest, applied, editions)
+       SELECT digest, applied, string_to_array(editions, ' ')
+       FROM unnest($27::text[], $28::text[], $29::text[]) AS given (digest, applied, editions)
+       ORDER BY digest COLLATE "C" ON CONFLICT (digest) DO NOTHING
      ), new_finding AS (
        INSERT INTO governance.finding (plan, revision, rules_version, ordinal, severity, code, from_at, until_at, content)
-       SELECT plan, revision, $1, ordinal, severity, code, from_at, until_at, content
-       FROM unnest($10::text[], $11::int[], $12::int[], $13::text[], $14::text[], $15::timestamptz[], $16::timestamptz[],
-         $17::text[]) AS given (plan, revision, ordinal, severity, code, from_at, until_at, content)
+       SELECT plan, revision, rules_version, ordinal, severity, code, from_at, until_at, content
+       FROM unnest($10::text[], $11::int[], $25::int[], $12::int[], $13::text[], $14::text[], $15::timestamptz[], $16::timestamptz[],
+         $17::text[]) AS given (plan, revision, rules_version, ordinal, severity, code, from_at, until_at, content)
      ), new_block AS (
        INSERT INTO governance.block (plan, revision, rules_version, from_at, until_at, cause_version, causes)
-       SELECT plan, revision, $1, from_at, until_at, cause_version, causes
-       FROM unnest($18::text[], $19::int[], $20::timestamptz[], $21::timestamptz[], $22::int[], $23::text[])
-         AS given (plan, revision, from_at, until_at, cause_version, causes)
+       SELECT plan, revision, rules_version, from_at, until_at, cause_version, causes
+       FROM unnest($18::text[], $19::int[], $26::int[], $20::timestamptz[], $21::timestamptz[], $22::int[], $23::text[])
+         AS given (plan, revision, rules_version, from_at, until_at, cause_version, causes)
      )
-     UPDATE governance.plan_revision r SET checked_version = $1
-     FROM unnest($3::text[], $4::int[]) AS given (plan, revision)
+     UPDATE governance.plan_revision r SET checked_version = given.rules_version
+     FROM unnest($3::text[], $4::int[], $1::int[]) AS given (plan, revision, rules_version)
      WHERE r.plan = given.plan AND r.revision = given.revision`,
     [
-      made.rulesVersion,
-      timestamptzText(made.at),
+      checks.map(({ rulesVersion }) => rulesVersion),
+      timestamptzText(at),
       checks.map(({ plan }) => plan),
       checks.map(({ revision }) => revision),
       checks.map(({ check }) => check.verdict),
-      // Lists of different length cannot be rows of one array; keys hold no blank.
-      checks.map(({ check }) => check.editions.join(' ')),
+      applied.map(({ digest }) => digest),
       counted.map(({ blockingCount }) => blockingCount),
       counted.map(({ warningCount }) => warningCount),
-      checks.map(({ check }) => checkDigest(check)),
+      checks.map(({ check }, index) => checkDigest(check.verdict, applied[index], written[index] ?? [])),
       findings.map(({ plan }) => plan),
       findings.map(({ revision }) => revision),
       findings.map(({ ordinal }) => ordinal),
@@ -177,7 +185,13 @@ export async function insertChecks(
       blocks.map(({ until }) => openEnd(until)),
       blocks.map(({ causeVersion }) => causeVersion),
       blocks.map(({ causes }) => canonicalText(causes)),
-      checks.map(({ check }) => JSON.stringify(check.applied)),
+      applied.map(({ from }) => timestamptzText(from)),
+      findings.map(({ rulesVersion }) => rulesVersion),
+      blocks.map(({ rulesVersion }) => rulesVersion),
+      distinct.map(({ digest }) => digest),
+      distinct.map(({ applied }) => applied),
+      // Lists of different length cannot be rows of one array; keys hold no blank.
+      distinct.map(({ editions }) => editions.join(' ')),
     ],
     'plans_insert_checks',
   )
@@ -215,12 +229,19 @@ export function countsOf(findings: readonly Finding[]): { blockingCount: number;
   return { blockingCount, warningCount: findings.length - blockingCount }
 }
 
-/** What a check says, as one digest: two checkers that agree have the same. */
-function checkDigest({ verdict, applied, findings }: RevisionCheck): string {
-  return digestOf(canonicalText({ verdict, applied, findings: findings.map(writeFinding) }))
+/** What a check says, as one digest: two checkers that agree have the same. `findings` as canonical text. */
+function checkDigest(
+  verdict: RevisionCheckVerdict,
+  applied: Pick<AppliedEditions, 'digest' | 'from'> | undefined,
+  findings: readonly string[],
+): string {
+  const { digest, from } = applied ?? {}
+  return digestOf(
+    canonicalText({ verdict, applied: digest, from, findings: findings.map((text) => new CanonicalPart(text)) }),
+  )
 }
 
-const CHECK = `c.plan, c.revision, c.rules_version AS "rulesVersion", c.verdict, c.editions,
+const CHECK = `c.plan, c.revision, c.rules_version AS "rulesVersion", c.verdict, a.editions,
   c.blocking_count AS "blockingCount", c.warning_count AS "warningCount", c.checked_at AS "checkedAt"`
 
 /** The newest check of each of these revisions, where there is one. */
@@ -228,7 +249,8 @@ export function selectNewestChecks(sql: Sql, keys: readonly RevisionKey[]): Prom
   return sql.query<CheckRecord>(
     `SELECT ${CHECK} FROM unnest($1::text[], $2::int[]) AS asked (plan, revision)
      CROSS JOIN LATERAL (SELECT * FROM governance.revision_check c
-       WHERE c.plan = asked.plan AND c.revision = asked.revision ORDER BY rules_version DESC LIMIT 1) c`,
+       WHERE c.plan = asked.plan AND c.revision = asked.revision ORDER BY rules_version DESC LIMIT 1) c
+     JOIN governance.applied_editions a ON a.digest = c.applied_digest`,
     [keys.map(({ plan }) => plan), keys.map(({ revision }) => revision)],
     'plans_newest_checks',
   )
@@ -241,7 +263,9 @@ export async function selectCheck(
   rulesVersion: number,
 ): Promise<CheckRecord | undefined> {
   const [row] = await sql.query<CheckRecord>(
-    `SELECT ${CHECK} FROM governance.revision_check c WHERE plan = $1 AND revision = $2 AND rules_version = $3`,
+    `SELECT ${CHECK} FROM governance.revision_check c
+     JOIN governance.applied_editions a ON a.digest = c.applied_digest
+     WHERE plan = $1 AND revision = $2 AND rules_version = $3`,
     [plan, revision, rulesVersion],
     'plans_check',
   )

@@ -45,6 +45,7 @@ export const problems = {
   'rule-table-not-found': { status: 404, title: 'No such rule table' },
   'impact-not-found': { status: 404, title: 'No such impact' },
   'edition-not-found': { status: 404, title: 'No such edition' },
+  'sweep-not-found': { status: 404, title: 'No sweep, which begins with the publication' },
   'plan-not-found': { status: 404, title: 'No such plan' },
   'revision-not-found': { status: 404, title: 'No such revision' },
   'variant-not-found': { status: 404, title: 'No such variant' },

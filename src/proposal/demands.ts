@@ -43,7 +43,7 @@ export function demandedOf({ timeline, moments, variants }: Rules, subject: Subj
     const named = variantNames(version.content)
     for (const variant of variants) {
       if (!named.includes(variant)) continue
-      for (const requirement of timeline.requirementsAt(at, { subject, version, variant, step })) {
+      for (const requirement of timeline.inEffectAt(at, version).requirements({ subject, version, variant, step })) {
         if (seen.has(requirement)) continue
         seen.add(requirement)
         if (requirement.kind === 'unresolved') {

@@ -23,6 +23,7 @@ interface RevisionRow {
 const REVISION = `r.plan, r.revision, r.state, r.digest, r.content, c.rules_version AS "checkedVersion", c.editions,
   b.froms AS "blockFroms", b.untils AS "blockUntils"`
 const CHECK = `LEFT JOIN LATERAL (SELECT rules_version, editions FROM governance.revision_check
+    JOIN governance.applied_editions a ON a.digest = applied_digest
     WHERE plan = r.plan AND revision = r.revision ORDER BY rules_version DESC LIMIT 1) c ON true
   LEFT JOIN LATERAL (SELECT array_agg(from_at ORDER BY from_at) AS froms, array_agg(until_at ORDER BY from_at) AS untils
     FROM governance.block WHERE plan = r.plan AND revision = r.revision AND rules_version = c.rules_version) b ON true`

@@ -66,7 +66,8 @@ function tightenedFor(
   if ('missing' in own || !variantNames(version.content).includes(variant)) return undefined
   const to = tightenedRevision(content, own, (subject, step) =>
     timeline
-      .requirementsAt(IN_EFFECT, { subject, version, variant, step })
+      .inEffectAt(IN_EFFECT, version)
+      .requirements({ subject, version, variant, step })
       .filter(({ table }) => table === scope.table),
   )
   return to && { own, to, screen: screenBetween(own, to) }

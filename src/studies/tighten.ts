@@ -1,7 +1,7 @@
 import { compare, type Decimal } from '../exact/decimal.ts'
 import { writeQuantity } from '../exact/quantity.ts'
 import type { Bound, CompiledLimit, CompiledMeasurement, CompiledRevision } from '../judging/compile.ts'
-import { type PreparedRevision, prepareRevision } from '../plans/prepare.ts'
+import { type PreparedSteps, prepareRevision } from '../plans/prepare.ts'
 import type { StepAttributes } from '../plans/rule-timeline.ts'
 import type { PlanContent } from '../plans/words.ts'
 import type { Demand } from '../rules/demand.ts'
@@ -30,7 +30,7 @@ export function tightenedRevision(
   if ('refused' in read) throw new TypeError(`the content cannot be read: ${read.refused}`)
   let isMoved = false
   const steps = own.steps.map((step, index) => {
-    const demands = unmetOf(read.prepared.steps[index], own.variant, demandsOf)
+    const demands = unmetOf(read.prepared.planned.steps[index], own.variant, demandsOf)
     if (demands.size === 0) return step
     const measurements = step.measurements.map((one) => {
       const made = (demands.get(one.measurement) ?? []).reduce(tightened, one)
@@ -44,7 +44,7 @@ export function tightenedRevision(
 
 /** By measurement, the demands that it does not meet. */
 function unmetOf(
-  prepared: PreparedRevision['steps'][number] | undefined,
+  prepared: PreparedSteps['steps'][number] | undefined,
   variant: string,
   demandsOf: DemandsOf,
 ): Map<string, Demand[]> {

@@ -86,7 +86,7 @@ function questionOf(
       const own = compiled(upload.revision, upload)
       const { variant } = own
       const to = tightenedRevision(contentOf(upload.revision), own, (subject, step) =>
-        timeline.requirementsAt(inEffect, { subject, version: product, variant, step }),
+        timeline.inEffectAt(inEffect, product).requirements({ subject, version: product, variant, step }),
       )
       return to && rejudgeTightened(run, upload, { own, to, instrument: NOTHING })
     }

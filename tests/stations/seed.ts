@@ -123,8 +123,11 @@ export async function seedRevision(database: Database, seed: RevisionSeed): Prom
     )
   }
   await database.sql.query(
-    `INSERT INTO governance.revision_check (plan, revision, rules_version, verdict, editions, applied,
-       blocking_count, warning_count, digest, checked_at) VALUES ('ex36-final', $1, 0, 'conforms', $2, '[]', 0, 0, '', $3)`,
+    `WITH editions AS (INSERT INTO governance.applied_editions (digest, applied, editions)
+       VALUES (array_to_string($2::text[], ' '), '[]', $2) ON CONFLICT DO NOTHING)
+     INSERT INTO governance.revision_check (plan, revision, rules_version, verdict, applied_digest, applied_from,
+       blocking_count, warning_count, digest, checked_at)
+     VALUES ('ex36-final', $1, 0, 'conforms', array_to_string($2::text[], ' '), $3, 0, 0, '', $3)`,
     [revision, seed.editions ?? [], text(approvedAt)],
   )
   if (seed.blockedFrom !== undefined) {

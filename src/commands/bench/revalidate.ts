@@ -15,13 +15,28 @@ export const revalidate: Bench = async (tell) => {
     const [small, large] = houses
     if (small === undefined || large === undefined) throw new Error('there are two houses')
     tell(`Warm-up: ${(await small.revalidate()).toFixed(2)} s, ${(await large.revalidate()).toFixed(2)} s.`)
-    const pairs = await interleavedPairs(small.revalidate, large.revalidate, ({ ours, baseline }, number) =>
-      tell(`  ${number}: ${baseline.toFixed(2)} s, twice as many ${ours.toFixed(2)} s`),
+    const cpu: { small: number[]; large: number[] } = { small: [], large: [] }
+    const pairs = await interleavedPairs(
+      cpuTo(cpu.small, small),
+      cpuTo(cpu.large, large),
+      ({ ours, baseline }, number) => tell(`  ${number}: ${baseline.toFixed(2)} s, twice as many ${ours.toFixed(2)} s`),
     )
+    tell(`  CPU of the service: ${median(cpu.small).toFixed(2)} s, twice as many ${median(cpu.large).toFixed(2)} s`)
     tell(await found(small))
     return { seconds10k: shown(median(pairs.map(({ baseline }) => baseline))), growth: shown(medianRatio(pairs)) }
   } finally {
     for (const { line } of houses) await line.close()
+  }
+}
+
+/** Notes the seconds of CPU of each round: beside others on the machine they say more than those of the clock. */
+function cpuTo(seconds: number[], house: House): () => Promise<number> {
+  return async () => {
+    const before = process.cpuUsage()
+    const taken = await house.revalidate()
+    const { user, system } = process.cpuUsage(before)
+    seconds.push((user + system) / 1_000_000)
+    return taken
   }
 }
 

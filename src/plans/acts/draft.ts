@@ -151,7 +151,7 @@ async function submitUnder(
   if (check === undefined) return 'rules-changed'
   requireNoneBlocking(key, check.findings, act.at)
   const record = await markSubmitted(act, key, { state, by })
-  await insertChecks(act.sql, [{ ...key, check, blocks: [] }], { rulesVersion: act.rulesVersion, at: act.at })
+  await insertChecks(act.sql, [{ ...key, rulesVersion: act.rulesVersion, check, blocks: [] }], act.at)
   return record
 }
 

@@ -4,7 +4,7 @@ import type { Database } from '../../platform/database/pool.ts'
 import { inTransaction, type Sql } from '../../platform/database/transaction.ts'
 import { type GateShare, shareGate } from '../../platform/gate.ts'
 import { checkPermits, type PermitToCheck } from '../permit-checks.ts'
-import { type PreparedRevision, prepareRevision } from '../prepare.ts'
+import { preparedMemory } from '../prepared-memory.ts'
 import { readRuleBook, warmRules } from '../reads-rules.ts'
 import { keyText, type RevisionKey } from '../record.ts'
 import { bringForward, type CheckedSoFar, type RuleBook } from '../replay.ts'
@@ -101,7 +101,7 @@ async function checkHeld(
   const startedMs = performance.now()
   const hasPassed = (ms: number) => performance.now() - startedMs >= ms
   // What is made ready is kept, so that more time than this would be spent only once; but some is needed for checking.
-  const reads = await readPrepared(sql, held, () => hasPassed(timeMaxMs / 2))
+  const reads = await readPrepared(sql, { held, rulesVersion, isLate: () => hasPassed(timeMaxMs / 2) })
   const blocks = await selectBlocks(sql, held.flatMap(lastChecked))
   const revisions = [...reads].map(([revision, read]) => checkedSoFar(revision, read, blocks.get(keyText(revision))))
   const brought = bringForward(revisions, book, {
@@ -110,14 +110,9 @@ async function checkHeld(
     },
     isLate: () => hasPassed(timeMaxMs),
   })
-  const byVersion = new Map<number, NewCheck[]>()
-  for (const [{ key }, { rulesVersion: version, check, blocks: after }] of brought) {
-    const those = byVersion.get(version) ?? []
-    byVersion.set(version, those)
-    those.push({ ...key, check, blocks: after })
-  }
-  for (const [version, checks] of byVersion) await insertChecks(sql, checks, { rulesVersion: version, at })
-  const done = new Set((byVersion.get(rulesVersion) ?? []).map(keyText))
+  const checks = [...brought].map(([{ key }, made]): NewCheck => ({ ...key, ...made }))
+  await insertChecks(sql, checks, at)
+  const done = new Set(checks.filter((check) => check.rulesVersion === rulesVersion).map(keyText))
   await checkPermitsOf(database, sql, { held: held.filter((one) => done.has(keyText(one))), reads, book, at })
   return held.filter((revision) => !done.has(keyText(revision))).map(({ plan, revision }) => ({ plan, revision }))
 }
@@ -177,23 +172,27 @@ export function checkedSoFar(
   return { key, product, read, from, checkedVersion: checkedVersion ?? approvedVersion, blocks: blocks ?? [] }
 }
 
-/** Content made ready, by its digest, so that a sweep soon after another reads none of it anew. */
-const preparedByDigest = new Map<string, PreparedRevision>()
-const PREPARED_MAX = 2_000
+/** Of this process, whatever database: it is known by digests. */
+const memory = preparedMemory()
 
 /** Characters of content read at once: a page of usual plans; a few of the largest. */
 const CONTENT_MAX = 4_000_000
 
+interface ToRead {
+  readonly held: readonly HeldRevision[]
+  readonly rulesVersion: number
+  readonly isLate: () => boolean
+}
+
 /** Those of the revisions that room and time suffice for, one at least. */
 export async function readPrepared(
   sql: Sql,
-  held: readonly HeldRevision[],
-  isLate: () => boolean,
+  { held, rulesVersion, isLate }: ToRead,
 ): Promise<Map<HeldRevision, CheckedSoFar['read']>> {
   const reads = new Map<HeldRevision, CheckedSoFar['read']>()
   const unknown: HeldRevision[] = []
   for (const revision of held) {
-    const prepared = preparedByDigest.get(revision.digest)
+    const prepared = memory.recall(revision.digest, rulesVersion)
     if (prepared === undefined) unknown.push(revision)
     else reads.set(revision, { prepared })
   }
@@ -202,21 +201,14 @@ export async function readPrepared(
   for (const revision of unknown) {
     const content = contents.get(keyText(revision))
     if (content === undefined) continue
-    const read = prepareStored(content, revision.digest)
-    reads.set(revision, read)
-    if ('prepared' in read) keepPrepared(revision.digest, read.prepared)
+    reads.set(revision, prepareStored(content, revision.digest, rulesVersion))
     if (isLate()) break
   }
   return reads
 }
 
-function keepPrepared(digest: string, prepared: PreparedRevision): void {
-  if (preparedByDigest.size >= PREPARED_MAX) preparedByDigest.delete(preparedByDigest.keys().next().value ?? '')
-  preparedByDigest.set(digest, prepared)
-}
-
 /** INVARIANT: what is checked is what was signed; content that lost its digest is blocked like any that is unreadable. */
-function prepareStored(content: string, digest: string): CheckedSoFar['read'] {
+function prepareStored(content: string, digest: string, rulesVersion: number): CheckedSoFar['read'] {
   if (digestOf(content) !== digest) return { refused: 'its digest does not fit' }
-  return prepareRevision(JSON.parse(content))
+  return memory.prepare({ content, digest, rulesVersion })
 }

@@ -156,6 +156,7 @@ async function publishRules(place: Place, { author, approver, signed }: Line): P
     await approver.publishEdition(table, edition, publication, signed())
     await author.listEditions(table, two)
     await author.getEdition(table, edition)
+    await author.getSweep(table, edition)
   }
   place.pass(1)
   await author.listRuleTables(two)
