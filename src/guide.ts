@@ -54,7 +54,7 @@ which steps there must be (\`stepPresent\`) and in which order (\`precedes\`).
 
 **Rows bind** where a source with \`use\` routine and \`verification\` verified states them, or where the publication gives a
 reason in \`bindsBecause\`. Others only warn, and \`warnings\` of the edition say so. A product is checked against the tables of
-the \`ruleSets\` that it names: with a name that no table has, nothing is demanded, and each check warns \`rule-set-empty\`.
+the \`ruleSets\` that it names: with a name that no table has, nothing is demanded; \`warnings\` of the version and every check say so.
 
 ## What an upload must hold
 

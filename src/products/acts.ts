@@ -9,7 +9,8 @@ import { firstState, requireHigherNumber, requireMove, type Versioned, withAutho
 import { draftErrors, readEffect, type Submission } from '../platform/versioned-words.ts'
 import { checkProductContent } from './content.ts'
 import { lifecycle, type VersionAction } from './lifecycle.ts'
-import { nameOf, type VersionKey, type VersionRecord, versionNotFound, writeVersion } from './record.ts'
+import { answerVersion } from './reads.ts'
+import { nameOf, type VersionKey, type VersionRecord, versionNotFound } from './record.ts'
 import { insertVersion, markConfirmed, markSubmitted, replaceContent, selectNumbers, selectVersion } from './store.ts'
 import type { Confirmation, ProductContent, ProductVersion, VersionDraft, VersionState } from './words.ts'
 
@@ -139,5 +140,5 @@ export async function entered(
 ): Promise<ProductVersion> {
   const subject = `products/${record.product}/versions/${record.version}`
   await recordEntry(act, { action, by, subject, facts: { digest: record.digest, ...facts } })
-  return writeVersion(record)
+  return answerVersion(act.sql, record)
 }

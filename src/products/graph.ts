@@ -73,9 +73,23 @@ export function graphProducts(builder: GraphBuilder, { database, received }: Ser
       }),
     }),
   })
+  const VersionWarning = builder.objectRef<ProductVersion['warnings'][number]>('ProductVersionWarning')
+  VersionWarning.implement({
+    description: 'What is accepted in a version and yet looks like a slip.',
+    fields: (t) => ({
+      pointer: t.exposeString('pointer'),
+      code: t.exposeString('code'),
+      detail: t.exposeString('detail'),
+    }),
+  })
   ProductVersion.implement({
     description: 'A version of a product. What has not happened yet is null.',
     fields: (t) => ({
+      warnings: t.field({
+        type: [VersionWarning],
+        description: 'As of now; none stands in the way of an act.',
+        resolve: ({ warnings }) => warnings,
+      }),
       product: t.exposeString('product'),
       productDetails: t.loadable({
         type: Product,

@@ -33,7 +33,7 @@ export async function readAllConfirmedVersions(sql: Sql, products?: readonly str
 export async function getVersion(sql: Sql, product: string, version: number): Promise<ProductVersion> {
   const record = await selectVersion(sql, product, version)
   if (record === undefined) throw versionNotFound({ product, version })
-  return writeVersion(record)
+  return answerVersion(sql, record)
 }
 
 /**
@@ -47,7 +47,7 @@ export async function listVersions(
 ): Promise<ProductVersion[]> {
   const records = await selectVersions(sql, product, { after: page.after, limit: page.limit + 1 })
   if (records.length === 0 && (await selectProduct(sql, product)) === undefined) throw productNotFound(product)
-  return records.map(writeVersion)
+  return answerVersions(sql, records)
 }
 
 /** @throws Problem `product-not-found` */
@@ -75,7 +75,7 @@ export async function readProducts(sql: Sql, products: readonly string[], at: nu
 
 /** The versions named, in no order; those that are not there are left out. */
 export async function readVersions(sql: Sql, keys: readonly VersionKey[]): Promise<ProductVersion[]> {
-  return (await selectVersionsNamed(sql, keys)).map(writeVersion)
+  return answerVersions(sql, await selectVersionsNamed(sql, keys))
 }
 
 /** The same page of versions of each of these products, ascending. One more than `limit` where there are more. */
@@ -85,7 +85,25 @@ export async function readVersionsOf(
   page: { readonly after: number; readonly limit: number },
 ): Promise<ProductVersion[]> {
   const records = await selectVersionsOf(sql, products, { after: page.after, limit: page.limit + 1 })
-  return records.map(writeVersion)
+  return answerVersions(sql, records)
+}
+
+/** The answer for a version just read or written, with its warnings. */
+export async function answerVersion(sql: Sql, record: VersionRecord): Promise<ProductVersion> {
+  const [answer] = await answerVersions(sql, [record])
+  if (answer === undefined) throw new Error('one record gives one answer')
+  return answer
+}
+
+async function answerVersions(sql: Sql, records: readonly VersionRecord[]): Promise<ProductVersion[]> {
+  const named = new Set(records.flatMap(({ content }) => content.ruleSets))
+  const rows = await sql.query<{ ruleSet: string }>(
+    'SELECT rule_set AS "ruleSet" FROM governance.rule_set WHERE rule_set = ANY ($1)',
+    [[...named]],
+    'products_rule_sets_known',
+  )
+  const known = new Set(rows.map(({ ruleSet }) => ruleSet))
+  return records.map((record) => writeVersion(record, (ruleSet) => known.has(ruleSet)))
 }
 
 async function withEffects(sql: Sql, rows: readonly ProductRow[], at: number): Promise<Product[]> {

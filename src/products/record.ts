@@ -1,7 +1,7 @@
 import { writeInstant, writeInstantOrNull } from '../exact/time.ts'
 import { Problem } from '../platform/problems.ts'
 import { type DraftRecord, type StoppedRecord, writeStopped } from '../platform/versioned-words.ts'
-import type { ProductContent, ProductVersion, VersionState } from './words.ts'
+import type { ProductContent, ProductVersion, VersionState, VersionWarning } from './words.ts'
 
 export interface VersionKey {
   readonly product: string
@@ -19,8 +19,11 @@ export interface VersionRecord extends VersionKey, DraftRecord<VersionState>, St
   readonly rulesVersion: number | null
 }
 
-/** The answer of every act on a version and of every question for one. */
-export function writeVersion(record: VersionRecord): ProductVersion {
+/**
+ * The answer of every act on a version and of every question for one.
+ * @param isRuleSet whether a rule table belongs to a rule set of that key, be it a draft
+ */
+export function writeVersion(record: VersionRecord, isRuleSet: (ruleSet: string) => boolean): ProductVersion {
   const { createdAt, submittedAt, confirmedAt, effectiveFrom, authors, ...rest } = record
   return {
     ...rest,
@@ -30,7 +33,17 @@ export function writeVersion(record: VersionRecord): ProductVersion {
     confirmedAt: writeInstantOrNull(confirmedAt),
     effectiveFrom: writeInstantOrNull(effectiveFrom),
     ...writeStopped(record),
+    warnings: ruleSetWarnings(record.content, isRuleSet),
   }
+}
+
+/** Rules may be written later; but a slip in the name of a rule set leaves all plans of the product without its demands. */
+function ruleSetWarnings({ ruleSets }: ProductContent, isRuleSet: (ruleSet: string) => boolean): VersionWarning[] {
+  return ruleSets.flatMap((ruleSet, index) => {
+    if (isRuleSet(ruleSet)) return []
+    const detail = `No rule table belongs to a rule set ${ruleSet}, so that nothing of it is demanded.`
+    return [{ pointer: `#/content/ruleSets/${index}`, code: 'rule-set-unknown' as const, detail }]
+  })
 }
 
 /** How a sentence calls it. */

@@ -123,6 +123,12 @@ export const ConfirmationWire = z
   .meta({ id: 'ProductVersionConfirmation' })
 export type Confirmation = z.infer<typeof ConfirmationWire>
 
+/** What is accepted in a version and yet looks like a slip. */
+const VersionWarningWire = z
+  .strictObject({ pointer: z.string(), code: z.enum(['rule-set-unknown']), detail: z.string() })
+  .meta({ id: 'ProductVersionWarning' })
+export type VersionWarning = z.infer<typeof VersionWarningWire>
+
 /** A version as it is answered. What has not happened yet is null. */
 export const ProductVersionWire = z
   .strictObject({
@@ -138,6 +144,7 @@ export const ProductVersionWire = z
     /** The house's rules version that the confirmation became. */
     rulesVersion: z.int().nullable(),
     ...stoppedAnswer,
+    warnings: z.array(VersionWarningWire).describe('As of now; none stands in the way of an act'),
   })
   .meta({ id: 'ProductVersion' })
 export type ProductVersion = z.infer<typeof ProductVersionWire>

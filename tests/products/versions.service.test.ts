@@ -6,7 +6,7 @@ import { lifecycle } from '../../src/products/lifecycle.ts'
 import { readAllConfirmedVersions, readConfirmedVersions } from '../../src/products/reads.ts'
 import { versionInEffect } from '../../src/products/versions.ts'
 import type { ProductContent } from '../../src/products/words.ts'
-import { ex36 } from '../support/aldermoor.ts'
+import { ex36, extractorStrength } from '../support/aldermoor.ts'
 import { insertKeys } from '../support/keys.ts'
 import { created, expected, type PersonClient, startTestService, type TestService } from '../support/service.ts'
 
@@ -112,6 +112,23 @@ describe('a version from draft to confirmation', () => {
     ])
     expect(rows.some(({ content }) => content.includes('Test P-'))).toBe(false)
   })
+})
+
+test('a rule set that no table belongs to is warned of, until a table is written', async () => {
+  const ruleSets = ['aldermoor-ruotine']
+  const answer = created(await author.post(path('MISSPELT'), draft('MISSPELT', 1, { ruleSets }))).body
+  const warning = {
+    pointer: '#/content/ruleSets/0',
+    code: 'rule-set-unknown',
+    detail: 'No rule table belongs to a rule set aldermoor-ruotine, so that nothing of it is demanded.',
+  }
+  expect(answer.warnings).toEqual([warning])
+  const confirmed = await approver.sign(path('MISSPELT', 1, 'confirmation'), { digest: answer.digest, meaning })
+  expect(expected(confirmed, 200).body.warnings).toEqual([warning])
+  const content = extractorStrength({ table: 'strength-misspelt', ruleSet: 'aldermoor-ruotine', overrides: [] })
+  created(await author.post('/v1/rule-tables/strength-misspelt/editions', { content, changeReason: 'first' }))
+  expect((await author.get(path('MISSPELT', 1))).body.warnings).toEqual([])
+  expect((await author.get(path('MISSPELT'))).body.items[0].warnings).toEqual([])
 })
 
 describe('two people', () => {
