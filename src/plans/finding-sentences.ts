@@ -50,6 +50,7 @@ function text(written: SaidValue): string {
   if (isList(written)) return written.join(', ')
   if ('value' in written) return `${written.value} ${written.unit}`
   const { least, most, above, below, unit } = written
+  if (least !== undefined && least === most) return `${least} ${unit}`
   const bounds = [
     ...(least === undefined ? [] : [`at least ${least} ${unit}`]),
     ...(above === undefined ? [] : [`above ${above} ${unit}`]),

@@ -92,7 +92,7 @@ describe('submission', () => {
     await write('dividing', [['-', '1000 / (ratedVoltage - 230)']])
     const refused = expected(await submit('dividing'), 422)
     expect(refused.body.errors).toMatchObject([{ pointer: '#/rows/0/then/0', code: 'division-by-zero' }])
-    expect(refused.body.errors[0].detail).toContain('for example at ratedVoltage 230 V')
+    expect(refused.body.errors[0].detail).toContain('divides by zero for some input, such as ratedVoltage 230 V')
     expect(await verification('dividing')).toMatchObject({
       noResultCount: 1,
       noResults: [

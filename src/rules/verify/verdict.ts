@@ -30,7 +30,7 @@ export function refusalsOf(report: Report, content: EditionContent): ContentRefu
           {
             pointer: pointer.slice('#/content'.length),
             code: because,
-            detail: `${failures[because]} ${where(region, example)}`,
+            detail: `${failures[because]} ${somewhere(region, example)}`,
           },
         ]
       : [],
@@ -130,7 +130,7 @@ function undecidedWarnings({ overlaps, noResults }: Report, content: EditionCont
           {
             pointer,
             code: 'result-undecided' as const,
-            detail: `It was neither shown nor excluded that the cell ${failures[because]} ${where(region, null)}.`,
+            detail: `It was neither shown nor excluded that the cell ${failures[because]} ${somewhere(region, null)}.`,
           },
         ],
   )
@@ -151,11 +151,21 @@ function rowPointer({ rows }: EditionContent, key: string | undefined): string {
   return `/rows/${rows.findIndex(({ row }) => row === key)}`
 }
 
+/** For inputs of which the region holds some, not all. */
+function somewhere(region: Region, example: Example): string {
+  const place = where(region, null)
+  const some = place === EVERYWHERE ? 'for some input' : `for some input ${place}`
+  return example === null || example.length === 0 ? some : `${some}, such as ${writeExample(example)}`
+}
+
+const EVERYWHERE = 'for every input'
+
+/** For all inputs of a region. */
 function where(region: Region, example: Example): string {
   const sides = region.flatMap(({ attribute, tests, unit }) =>
     tests === '-' ? [] : [`${attribute} is ${tests}${unit === null ? '' : ` ${unit}`}`],
   )
-  const place = sides.length === 0 ? 'for every input' : `where ${sides.join(' and ')}`
+  const place = sides.length === 0 ? EVERYWHERE : `where ${sides.join(' and ')}`
   return example === null || example.length === 0 ? place : `${place}, for example at ${writeExample(example)}`
 }
 
