@@ -6,7 +6,8 @@ import { RAW_LENGTH_MAX } from '../products/serial.ts'
 import { recordUnitEvent } from './acts.ts'
 import { RecordedUnitEventWire, UnitEventDraftWire } from './event-words.ts'
 import { readUnit, writeUnit, writeUnitRelease } from './reads.ts'
-import { UnitReleaseWire, UnitWire } from './words.ts'
+import { checkReleases } from './reads-releases.ts'
+import { CheckedReleasesWire, ReleaseCheckWire, UnitReleaseWire, UnitWire } from './words.ts'
 
 const UnitParams = z.strictObject({
   product: KeyWire,
@@ -69,5 +70,22 @@ export function registerUnits(app: RestApp, services: Services): void {
       },
     },
     async (request) => writeUnitRelease(await readUnit(services.database, request.params)),
+  )
+  app.post(
+    '/v1/release-checks',
+    {
+      config: { permission: 'read' },
+      schema: {
+        operationId: 'checkReleases',
+        tags: ['units'],
+        summary: 'May these units ship? Up to 5,000 at once',
+        description:
+          'Answers for each what `readRelease` answers, in the order asked, and stores nothing. A product of which no version ' +
+          'is in effect is no refusal: its units are not releasable. Local codes and licensed practice govern.',
+        body: ReleaseCheckWire,
+        response: { 200: CheckedReleasesWire },
+      },
+    },
+    (request) => checkReleases(services, request.body),
   )
 }

@@ -1,4 +1,5 @@
 import { z } from 'zod'
+import { isWellFormedText, KeyWire } from '../exact/text.ts'
 import { InstantWire } from '../exact/time.ts'
 import { actionOf } from '../judging/sentences.ts'
 import {
@@ -12,6 +13,7 @@ import {
   type Verdict,
   verdicts,
 } from '../judging/words.ts'
+import { RAW_LENGTH_MAX } from '../products/serial.ts'
 import { shipStates, UnitEventWire } from './event-words.ts'
 
 /** The state of an upload now: its outcome, or held by what is known of its unit. */
@@ -178,6 +180,43 @@ export const UnitReleaseWire = z
     ...ReleaseWire.shape,
   })
   .meta({ id: 'UnitRelease' })
+
+/** So many units are asked about at once: a lorry, or a container. */
+export const RELEASE_CHECK_MAX = 5_000
+
+export const ReleaseCheckWire = z
+  .strictObject({
+    units: z
+      .array(
+        z.strictObject({
+          product: KeyWire,
+          serial: z
+            .string()
+            .min(1)
+            .max(RAW_LENGTH_MAX)
+            .refine(isWellFormedText, 'text holds NUL or half a character')
+            .describe('As printed or scanned; it is read by the rule of the product'),
+        }),
+      )
+      .min(1)
+      .max(RELEASE_CHECK_MAX)
+      .describe('Each is answered, also one that is named twice'),
+  })
+  .meta({ id: 'ReleaseCheck' })
+export type ReleaseCheck = z.infer<typeof ReleaseCheckWire>
+
+export const CheckedReleasesWire = z
+  .strictObject({
+    asked: z.int(),
+    releasable: z.int().describe('Of them, how many may ship'),
+    provisional: z.int().describe('Of the releasable, on evidence that the next station check may still unmake'),
+    units: z.array(UnitReleaseWire).describe('In the order asked'),
+  })
+  .meta({
+    id: 'CheckedReleases',
+    description: 'Whether units may ship, and if not why. Local codes and licensed practice govern.',
+  })
+export type CheckedReleases = z.infer<typeof CheckedReleasesWire>
 
 export const AttemptWire = z
   .strictObject({

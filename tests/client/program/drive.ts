@@ -281,6 +281,8 @@ async function uploadRuns(place: Place, { author, approver, station, signed }: L
   const unit = (await author.readUnit(PRODUCT, upload.serial)).data
   const release = (await author.readRelease(PRODUCT, upload.serial)).data
   const unreleased = (await author.readRelease(PRODUCT, slow.serial)).data
+  const units = [upload, slow].map(({ serial }) => ({ product: PRODUCT, serial }))
+  await author.checkReleases({ units })
   const corrected = {
     step: 'touch',
     measurement: 'normal-open',
