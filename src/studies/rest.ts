@@ -7,15 +7,18 @@ import {
   readPage,
   refusals,
   sendCreated,
+  sendList,
   sendPage,
 } from '../platform/http/conventions.ts'
 import type { RestApp, Services } from '../platform/http/server.ts'
+import { DatedPlaceWire, datedPlace } from '../stations/reads-places.ts'
 import { assessStudy, cancelStudy, createStudy } from './acts.ts'
-import { getStudy, listFindings } from './reads.ts'
+import { getStudy, listFindings, listStudies } from './reads.ts'
 import { FindingPlaceWire, findingPlace } from './reads-places.ts'
 import { AssessmentDraftWire, StudyDraftWire, StudyFindingWire, StudyWire } from './words.ts'
 
 const StudyParams = z.strictObject({ study: KeyWire })
+const StudyPage = PageWire(StudyWire.omit({ counts: true })).meta({ id: 'StudyPage' })
 const tags = ['studies']
 
 export function registerStudies(app: RestApp, { database }: Services): void {
@@ -39,6 +42,26 @@ export function registerStudies(app: RestApp, { database }: Services): void {
       const study = await createStudy(database, request.person, request.body)
       return sendCreated(reply, ['studies', study.study], study)
     },
+  )
+  app.get(
+    '/v1/studies',
+    {
+      config: { permission: 'read' },
+      schema: {
+        operationId: 'listStudies',
+        tags,
+        summary: 'Studies, the one asked for last first; what each counted is told by the study itself',
+        querystring: z.strictObject(pageQuery),
+        response: { 200: StudyPage },
+      },
+    },
+    (request, reply) =>
+      sendList(request, reply, {
+        name: 'studies',
+        place: DatedPlaceWire,
+        placeOf: ({ askedAt, study }) => datedPlace(askedAt, study),
+        read: (page) => listStudies(database.sql, page),
+      }),
   )
   app.get(
     '/v1/studies/:study',

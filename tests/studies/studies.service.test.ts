@@ -136,3 +136,16 @@ test('a draft that is changed under a study ends it, and what was read of it til
   await work()
   expect(await read(study)).toMatchObject({ state: 'failed', found: 0, failure: expect.stringContaining('draft') })
 })
+
+test('studies are listed, the one asked for last first, without what only counting tells', async () => {
+  const { items, nextCursor } = expected(await line.analyst.get('/v1/studies?limit=500'), 200).body
+  const asked = items.map(({ askedAt }: { askedAt: string }) => askedAt)
+  expect(items.length).toBeGreaterThan(2)
+  expect([asked, nextCursor]).toEqual([[...asked].sort().reverse(), null])
+  const [last] = items
+  const { counts: _, ...alone } = expected(await line.analyst.get(`/v1/studies/${last.study}`), 200).body
+  expect(last).toEqual(alone)
+  const first = expected(await line.analyst.get('/v1/studies?limit=1'), 200).body
+  const second = expected(await line.analyst.get(`/v1/studies?limit=1&cursor=${first.nextCursor}`), 200).body
+  expect([first.items[0], second.items[0]]).toEqual(items.slice(0, 2))
+})

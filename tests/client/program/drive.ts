@@ -443,6 +443,7 @@ async function changeAndStop(place: Place, line: Line, cited: Cited): Promise<Dr
     })
   ).data
   await place.settle()
+  await author.listStudies(two)
   const { digest } = (await author.getStudy(study)).data
   await author.listStudyFindings(study, two)
   const conclusion = 'The units found are held and tested again by revision 8.'
