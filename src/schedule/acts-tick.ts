@@ -45,7 +45,7 @@ export async function tickPage(database: Database, { pageMax = PAGE_MAX } = {}):
     for (const one of arrived) await record(recording, one)
     // To the last that was told and no further: an act after a clock was set back is dated after what is recorded.
     const last = arrived.at(-1)
-    if (last !== undefined) await moveTicker(sql, last)
+    if (last !== undefined) await moveTicker(sql, last.at)
     const blocks = await selectUntoldBlocks(sql, { rulesVersion, at, limit: pageMax })
     for (const one of blocks) await record(recording, one)
     if (blocks.length > 0) await insertTold(sql, blocks)

@@ -16,42 +16,23 @@ export interface Arrival {
 }
 
 // What was emptied before it began never came. Instants never change once they have passed.
-const SINCE = `
+const ARRIVED = `
   SELECT effective_from AS at, 'edition' AS kind, rule_table AS key, edition AS number, digest, NULL::text[] AS sites,
          NULL::text[] AS variants
-  FROM governance.rule_edition WHERE state = 'published' AND effective_from >= $1 AND effective_from <= $2
+  FROM governance.rule_edition WHERE state = 'published' AND effective_from > $1 AND effective_from <= $2
   UNION ALL
   SELECT effective_from, 'version', product, version, digest, NULL, NULL
-  FROM governance.product_version WHERE state = 'confirmed' AND effective_from >= $1 AND effective_from <= $2
+  FROM governance.product_version WHERE state = 'confirmed' AND effective_from > $1 AND effective_from <= $2
   UNION ALL
   SELECT f.from_at, 'in-force', f.plan, f.revision, r.digest, array_agg(DISTINCT f.site), array_agg(DISTINCT f.variant)
   FROM governance.in_force f JOIN governance.plan_revision r ON r.plan = f.plan AND r.revision = f.revision
-  WHERE f.from_at >= $1 AND f.from_at <= $2 AND (f.until_at IS NULL OR f.until_at > f.from_at)
+  WHERE f.from_at > $1 AND f.from_at <= $2 AND (f.until_at IS NULL OR f.until_at > f.from_at)
   GROUP BY f.plan, f.revision, f.from_at, r.digest
   UNION ALL
   SELECT f.until_at, 'ended', f.plan, f.revision, r.digest, array_agg(DISTINCT f.site), array_agg(DISTINCT f.variant)
   FROM governance.in_force f JOIN governance.plan_revision r ON r.plan = f.plan AND r.revision = f.revision
-  WHERE f.until_at >= $1 AND f.until_at <= $2 AND f.until_at > f.from_at
+  WHERE f.until_at > $1 AND f.until_at <= $2 AND f.until_at > f.from_at
   GROUP BY f.plan, f.revision, f.until_at, r.digest`
-
-/** From the place of the ticker on, up to an instant. */
-const ARRIVED = `SELECT * FROM (${SINCE}) since
-  WHERE (at, kind COLLATE "C", key COLLATE "C", number) > ($1::timestamptz, $3::text COLLATE "C", $4::text COLLATE "C", $5::int)`
-
-/** How far arrivals were told: all up to this one, in the order of instant, kind, key and number. */
-export interface TickerPlace {
-  readonly at: number
-  readonly kind: string
-  readonly key: string
-  readonly number: number
-}
-
-const PLACE = `SELECT ticked_until AS at, told_kind AS kind, told_key AS key, told_number AS number
-  FROM governance.ticker WHERE ticker = 'instants'`
-
-function valuesOf({ at, kind, key, number }: TickerPlace, upTo: number) {
-  return [timestamptzText(at), timestamptzText(upTo), kind, key, number]
-}
 
 // A check may find a block after its first instant has passed, so those told are remembered one by one. A revision that
 // is not checked with the rules as of now may yet lose a block that has not begun.
@@ -72,9 +53,17 @@ export async function isAnythingUntold(
   sql: Sql,
   now: { readonly at: number; readonly rulesVersion: number },
 ): Promise<boolean> {
-  const [row] = await sql.query<TickerPlace>(PLACE, [], 'schedule_ticked')
+  const [row] = await sql.query<{ until: number }>(
+    `SELECT ticked_until AS "until" FROM governance.ticker WHERE ticker = 'instants'`,
+    [],
+    'schedule_ticked',
+  )
   if (row === undefined) throw new Error("governance.ticker has no row 'instants'; are the migrations applied?")
-  const arrived = await sql.query(`${ARRIVED} LIMIT 1`, valuesOf(row, now.at), 'schedule_any_arrived')
+  const arrived = await sql.query(
+    `${ARRIVED} LIMIT 1`,
+    [timestamptzText(row.until), timestamptzText(now.at)],
+    'schedule_any_arrived',
+  )
   if (arrived.length > 0) return true
   const blocks = await sql.query(
     `${UNTOLD_BLOCKS} LIMIT 1`,
@@ -85,20 +74,28 @@ export async function isAnythingUntold(
 }
 
 /** Takes the ticker until the transaction ends, and gives how far was told; undefined where another process has it. */
-export async function holdTicker(sql: Sql): Promise<TickerPlace | undefined> {
-  const [row] = await sql.query<TickerPlace>(`${PLACE} FOR UPDATE SKIP LOCKED`, [], 'schedule_hold_ticker')
-  return row
+export async function holdTicker(sql: Sql): Promise<number | undefined> {
+  const [row] = await sql.query<{ until: number }>(
+    `SELECT ticked_until AS "until" FROM governance.ticker WHERE ticker = 'instants' FOR UPDATE SKIP LOCKED`,
+    [],
+    'schedule_hold_ticker',
+  )
+  return row?.until
 }
 
-/** What arrived after a place and up to an instant, in the order of places. */
+/**
+ * What arrived after one instant and up to another, in order: about `limit` of it, and all of the last instant given, so
+ * that the next page may begin after that.
+ */
 export async function selectArrived(
   sql: Sql,
-  { after, upTo, limit }: { readonly after: TickerPlace; readonly upTo: number; readonly limit: number },
+  { after, upTo, limit }: { readonly after: number; readonly upTo: number; readonly limit: number },
 ): Promise<Arrival[]> {
   return await sql.query<Arrival>(
-    `SELECT arrived.*, NULL::text AS causes FROM (${ARRIVED}) arrived
-     ORDER BY at, kind COLLATE "C", key COLLATE "C", number LIMIT $6`,
-    [...valuesOf(after, upTo), limit],
+    `WITH arrived AS (${ARRIVED})
+     SELECT arrived.*, NULL::text AS causes FROM arrived
+     WHERE at <= (SELECT max(at) FROM (SELECT at FROM arrived ORDER BY at LIMIT $3) first) ORDER BY at, kind, key, number`,
+    [timestamptzText(after), timestamptzText(upTo), limit],
     'schedule_arrived',
   )
 }
@@ -115,11 +112,10 @@ export async function selectUntoldBlocks(
   )
 }
 
-export async function moveTicker(sql: Sql, { at, kind, key, number }: TickerPlace): Promise<void> {
+export async function moveTicker(sql: Sql, until: number): Promise<void> {
   await sql.query(
-    `UPDATE governance.ticker SET ticked_until = $1, told_kind = $2, told_key = $3, told_number = $4
-     WHERE ticker = 'instants'`,
-    [timestamptzText(at), kind, key, number],
+    `UPDATE governance.ticker SET ticked_until = $1 WHERE ticker = 'instants'`,
+    [timestamptzText(until)],
     'schedule_move_ticker',
   )
 }

@@ -56,25 +56,6 @@ async function told(): Promise<string[]> {
 const BEGUN = /^versionTookEffect 3 /
 const toldSince = async () => (await told()).filter((one) => !BEGUN.test(one))
 
-test('of many that come at one instant a page tells no more than it may, and each is told once', async () => {
-  const lines = [line, await works.line(), await works.line(), await works.line()]
-  const at = works.clock.at + 5_000
-  for (const one of lines) await one.approved(one.key(1), at)
-  works.clock.at = at + 1
-  const kinds = ['revisionCameIntoForce'] as const
-  const count = async () => {
-    while ((await sequencePage(works.database)) !== 0);
-    const { items } = await readEvents(works.database, { after: START, limit: 10_000, kinds, site: undefined })
-    return items.filter(({ facts }) => facts['at'] === writeInstant(at)).length
-  }
-  const counts = [await count()]
-  while ((await tickPage(works.database, { pageMax: 1 })) === 'more') counts.push(await count())
-  expect(counts.every((now, index) => index === 0 || now - (counts[index - 1] ?? 0) <= 1)).toBe(true)
-  expect(await count()).toBe(lines.length)
-  await tick()
-  expect(await count()).toBe(lines.length)
-})
-
 describe('the feed is told', () => {
   test('of what took effect, came into force, ended and is blocked, when it comes and not before', async () => {
     expect(await told()).toEqual([expect.stringMatching(BEGUN)])
